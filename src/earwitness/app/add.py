@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from earwitness import __version__
-from earwitness.app.jobs import Canceled, Progress, part, silent
+from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.printed import keep_printed
 from earwitness.app.settings import (
     AUTOMATIC,
@@ -205,8 +205,6 @@ def _kept_though_failed(session: Session, number: int) -> Iterator[None]:
     try:
         with named(f"{spoken.title}, session of {session.date}"):
             yield
-    except Canceled:
-        raise
     except EarwitnessError as error:
         aside = f'earwitness archive set-aside "{spoken.title}" --session {number}'
         error.add_remedy(

@@ -365,7 +365,7 @@ def reliability_lines(rows: Sequence[Reliability]) -> list[str]:
     table = reliability_table(rows)
     if table is None:
         return ["no remark sealed before the data can be judged yet"]
-    return [table.title, *_columns(table.columns, table.rows, table.align), *_wrapped(table.note)]
+    return [table.title, *_table_lines(table)]
 
 
 def record_lines(
@@ -375,7 +375,7 @@ def record_lines(
     lines = [*(["", f"listener {listener}"] if listener else []), *reliability_lines(rows)]
     for made in (noticed_table(noted), _heard_from(thresholds)):
         if made is not None:
-            lines += ["", made.title, *_columns(made.columns, made.rows, made.align), *_wrapped(made.note)]
+            lines += ["", made.title, *_table_lines(made)]
     return lines
 
 
@@ -408,19 +408,17 @@ def mend_lines(result: ReadResult, advice: Advice) -> list[str]:
         ]
         bands = bands_table(mend, advice.findings)
         if bands is not None:
-            lines += ["", f"equalizer: {mend.goal.sentence}", *_columns(bands.columns, bands.rows, bands.align)]
-            lines += _wrapped(bands.note)
+            lines += ["", f"equalizer: {mend.goal.sentence}", *_table_lines(bands)]
         gains = gains_table(mend)
         if gains is not None and mend.after is not None:
-            heads = (*gains.columns[:-1], "Sense")
-            whole = hung(gains.rows, _CHANGE_WIDTHS)
-            lines += ["", *_columns(heads, whole, gains.align), *_wrapped(gains.note)]
+            heads, whole = (*gains.columns[:-1], "Sense"), tuple(hung(gains.rows, _CHANGE_WIDTHS))
+            lines += ["", *_table_lines(replace(gains, columns=heads, rows=whole))]
             told = [mend.after.headroom.sentence, *mend.after.warnings]
             told += [mend.after.spread.sentence] if mend.after.spread is not None else []
             for words in told:
                 lines += _wrapped(sentence(words))
         steps = steps_table(mend)
-        lines += ["", "how many bands", *_columns(steps.columns, steps.rows, steps.align), *_wrapped(steps.note)]
+        lines += ["", "how many bands", *_table_lines(steps)]
     if advice.aim is not None:
         lines += _aim_lines(advice)
     return lines
@@ -433,8 +431,9 @@ def _aim_lines(advice: Advice) -> list[str]:
         if study is None:
             continue
         table = aim_table(study)
-        rows = [row[:-1] for row in table.rows]
-        lines += ["", f"aim {name}", *_columns(table.columns[:-1], rows, table.align[:-1]), *_wrapped(table.note)]
+        rows = tuple(row[:-1] for row in table.rows)
+        cut = replace(table, columns=table.columns[:-1], align=table.align[:-1], rows=rows)
+        lines += ["", f"aim {name}", *_table_lines(cut)]
     lines += [line for orbit, why in advice.aim.missing.items() for line in _wrapped(f"{orbit} aims: {why}")]
     return lines
 
@@ -481,16 +480,10 @@ def _item(mark: str, text: str) -> list[str]:
     return wrapped(text, WIDTH, first=f"{mark} ", rest=" " * (len(mark) + 1))
 
 
-def _columns(heads: Sequence[str], rows: Sequence[Sequence[str]], align: Sequence[str]) -> list[str]:
-    """Rows under their heads, as wide as the words are."""
-    every = [tuple(heads), *(tuple(row) for row in rows)]
-    widths = [max(len(row[place]) for row in every) for place in range(len(heads))]
-
-    def line(row: Sequence[str]) -> str:
-        cells = [
-            f"{cell:>{wide}}" if side == "right" else f"{cell:<{wide}}"
-            for cell, wide, side in zip(row, widths, align, strict=True)
-        ]
-        return "  ".join(cells).rstrip()
-
-    return [line(row) for row in every]
+def _table_lines(table: Table) -> list[str]:
+    """Rows under their heads, as wide as the words are, and the note."""
+    every = [table.columns, *table.rows]
+    sides = [">" if side == "right" else "<" for side in table.align]
+    forms = [f"{side}{max(map(len, column))}" for side, column in zip(sides, zip(*every, strict=True), strict=True)]
+    lines = ["  ".join(map(format, row, forms)).rstrip() for row in every]
+    return [*lines, *_wrapped(table.note)]

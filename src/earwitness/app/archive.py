@@ -13,7 +13,7 @@ import numpy as np
 import soundfile
 
 from earwitness.app.add import keep_names, keep_summary, kept_measurement, measurement_of
-from earwitness.app.jobs import ENDED, Canceled, Progress, each_done, silent
+from earwitness.app.jobs import ENDED, Progress, each_done, silent
 from earwitness.app.printed import kept_printed
 from earwitness.app.settings import need_choice
 from earwitness.archive.backup import BackupReport, backup
@@ -33,7 +33,7 @@ from earwitness.files.data import table_of, worded
 from earwitness.files.system import keep_freed_memory
 from earwitness.insight.listening.remark import seal_hash
 from earwitness.quantities import REFERENCE_VOLTAGE_V, DirectionalResponse, Impedance, Measurement, on_orbit
-from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
+from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.session.from_files import Group, SeenFile, Stated, Survey, session_text
 from earwitness.session.patterns import FILE
 from earwitness.session.record import Loudspeaker
@@ -178,8 +178,6 @@ def _rebuild_session(archive_folder: Path, session_id: int) -> Rebuilt:
             measurement, was_reduced = measurement_of(archive, session_id, mend=True)
             was_kept = keep_summary(archive, archive.owner_of(session_id), session_id, measurement)
             title = _title(archive, session_id)
-    except Canceled:
-        raise
     except EarwitnessError as error:
         return _failed(archive_folder, session_id, str(error))
     return Rebuilt(session_id, title, "made anew" if was_kept or was_reduced else "was current")
@@ -362,54 +360,51 @@ def _tables(folder: Path, response: DirectionalResponse) -> list[Group]:
     """One file a direction, with phase, validity and uncertainty in columns of their own."""
     level, phase = response.level_db(), np.degrees(np.angle(response.pressure))
     apart, shared = response.u_apart_db(), response.u_shared_db()
-    groups = []
     turned = () if response.phase == "none" else ("deg",)
     head = "\t".join(["Hz", _titles(response), *turned, "valid", "u dB", "common u dB"])
+
+    def write(path: Path, row: int) -> None:
+        columns = [level[row], *([phase[row]] if turned else []), response.valid[row], apart[row], shared]
+        _write_table(path, head, response.axis.hz, columns)
+
+    return _each_direction(folder, response, "response", ".txt", write)
+
+
+def _each_direction(
+    folder: Path, response: DirectionalResponse, kind: str, ending: str, write: Callable[[Path, int], None]
+) -> list[Group]:
+    """One file a direction by `write`, which gets its path and the direction's row."""
+    groups = []
     for orbit, letter in _ORBITS:
         rows, angles = on_orbit(response.directions, orbit)
         for row, angle in zip(rows, angles, strict=True):
-            columns = [level[row], *([phase[row]] if turned else []), response.valid[row], apart[row], shared]
-            _write_table(folder / f"{letter}_{angle:g}.txt", head, response.axis.hz, columns)
-        groups.append(Group("response", f"{letter}_{{angle}}.txt", (), orbit, tuple(angles)))
+            write(folder / f"{letter}_{angle:g}{ending}", row)
+        groups.append(Group(kind, f"{letter}_{{angle}}{ending}", (), orbit, tuple(angles)))
     return [group for group in groups if group.angles_deg]
 
 
 def _wide_tables(folder: Path, response: DirectionalResponse) -> list[Group]:
-    level, groups = response.level_db(), []
+    return _each_orbit(folder, response, "directions")
+
+
+def _each_orbit(folder: Path, response: DirectionalResponse, kind: str) -> list[Group]:
+    """One table an orbit: all "directions", with validity and standard uncertainty [dB] of each behind them; or its
+    "uncertainty" alone, beside a form that has no place for it."""
+    level, apart = response.level_db(), response.u_apart_db()
+    groups = []
     for orbit, letter in _ORBITS:
         rows, angles = on_orbit(response.directions, orbit)
         if not rows.size:
             continue
-        titles = [f"{letter.upper()} {angle:g} {_titles(response)}" for angle in angles]
-        told, columns = _trust(response, rows, angles, letter)
-        name = f"{orbit}.txt"
-        _write_table(folder / name, "\t".join(["Hz", *titles, *told]), response.axis.hz, [*level[rows], *columns])
-        groups.append(Group("directions", name, (), orbit, tuple(angles)))
-    return groups
-
-
-def _trust(
-    response: DirectionalResponse, rows: IntArray, angles: FloatArray, letter: str
-) -> tuple[list[str], list[FloatArray]]:
-    """Titles and columns of validity and standard uncertainty [dB] of some directions."""
-    apart = response.u_apart_db()
-    titles, columns = [], []
-    for row, angle in zip(rows, angles, strict=True):
-        titles += [f"{letter.upper()} {angle:g} valid", f"{letter.upper()} {angle:g} u dB"]
-        columns += [response.valid[row].astype(float), apart[row]]
-    return [*titles, "common u dB"], [*columns, response.u_shared_db()]
-
-
-def _uncertainty(folder: Path, response: DirectionalResponse) -> list[Group]:
-    """Validity and uncertainty beside a form that has no place for them, one table an orbit."""
-    groups = []
-    for orbit, letter in _ORBITS:
-        rows, angles = on_orbit(response.directions, orbit)
-        if rows.size:
-            told, columns = _trust(response, rows, angles, letter)
-            name = f"{orbit}_uncertainty.txt"
-            _write_table(folder / name, "\t".join(["Hz", *told]), response.axis.hz, columns)
-            groups.append(Group("uncertainty", name, (), orbit, tuple(angles)))
+        is_whole, letter = kind == "directions", letter.upper()
+        titles = [f"{letter} {angle:g} {_titles(response)}" for angle in angles if is_whole]
+        columns = [*level[rows]] if is_whole else []
+        for row, angle in zip(rows, angles, strict=True):
+            titles += [f"{letter} {angle:g} valid", f"{letter} {angle:g} u dB"]
+            columns += [response.valid[row].astype(float), apart[row]]
+        head, name = "\t".join(["Hz", *titles, "common u dB"]), f"{orbit}{'' if is_whole else '_uncertainty'}.txt"
+        _write_table(folder / name, head, response.axis.hz, [*columns, response.u_shared_db()])
+        groups.append(Group(kind, name, (), orbit, tuple(angles)))
     return groups
 
 
@@ -426,14 +421,12 @@ def _write_table(path: Path, head: str, hz: FloatArray, columns: Sequence[FloatA
 def _impulses(folder: Path, response: DirectionalResponse) -> list[Group]:
     if response.phase == "none":
         raise InputError("the data have no phase, so there are no impulse responses", remedy="export tables or SOFA")
-    groups = []
-    for orbit, letter in _ORBITS:
-        rows, angles = on_orbit(response.directions, orbit)
-        for row, angle in zip(rows, angles, strict=True):
-            samples = _impulse(response.axis.hz, response.pressure[row])
-            soundfile.write(folder / f"{letter}_{angle:g}.wav", samples, RATE_HZ, subtype="FLOAT")
-        groups.append(Group("impulse response", f"{letter}_{{angle}}.wav", (), orbit, tuple(angles)))
-    return [*(group for group in groups if group.angles_deg), *_uncertainty(folder, response)]
+
+    def write(path: Path, row: int) -> None:
+        soundfile.write(path, _impulse(response.axis.hz, response.pressure[row]), RATE_HZ, subtype="FLOAT")
+
+    found = _each_direction(folder, response, "impulse response", ".wav", write)
+    return [*found, *_each_orbit(folder, response, "uncertainty")]
 
 
 def _impulse(hz: FloatArray, pressure: ComplexArray) -> FloatArray:
@@ -477,7 +470,7 @@ def _harmonics(folder: Path, response: DirectionalResponse) -> list[Group]:
     coefficients = smoothest(response.directions.unit_vectors(), response.pressure, HARMONIC_ORDER)
     comment = worded("app.harmonics_comment")
     write_harmonics(folder / "harmonics.sofa", response.axis.hz, coefficients, comment=comment)
-    return [Group("directions", "harmonics.sofa", (), None, (0.0,)), *_uncertainty(folder, response)]
+    return [Group("directions", "harmonics.sofa", (), None, (0.0,)), *_each_orbit(folder, response, "uncertainty")]
 
 
 def _impedance(folder: Path, load: Impedance) -> Group:

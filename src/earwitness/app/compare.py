@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from earwitness import __version__
-from earwitness.app.jobs import Canceled, Progress, part, silent
+from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.read import ReadResult, alike, read_loudspeaker, units_told
 from earwitness.app.shelf import indexed, indexed_figures
 from earwitness.archive.catalogue import Archive
@@ -95,7 +95,7 @@ def compare_loudspeakers(
             results.append(read_loudspeaker(name, archive_folder, progress=told))
         except EarwitnessError as error:
             # Slips of the one who asks are told at once; two that can be read can still be compared.
-            if isinstance(error, InputError | Canceled) and not isinstance(error, AudioError | FormatError):
+            if isinstance(error, InputError) and not isinstance(error, AudioError | FormatError):
                 raise
             missing.append((name, error))
     if len(results) < 2:
@@ -143,8 +143,6 @@ def _next_unit(result: ReadResult) -> dict[str, tuple[float, float]]:
     read."""
     try:
         sessions = [one for unit in alike(result) for one in unit]
-    except Canceled:
-        raise
     except EarwitnessError:
         return {}
     figures = units_told(sessions).figures if sessions else {}
@@ -280,8 +278,6 @@ def _placed(
         title = f"{one.maker} {one.name}"
         try:
             every.append(candidate_of(read_loudspeaker(title, archive_folder)))
-        except Canceled:
-            raise
         except EarwitnessError as error:
             if str(error) not in {str(known) for _, known in missing}:
                 missing.append((title, error))
@@ -439,8 +435,6 @@ def family_of(result: ReadResult, archive_folder: Path) -> Family | None:
     for one in others[:MOST_SHOWN]:
         try:
             read.append(read_loudspeaker(picking(f"{entry.maker} {entry.name}", session=one.id), archive_folder))
-        except Canceled:
-            raise
         except EarwitnessError as error:
             absent.append(f"Not shown, {session_words(one)}: {error}")
     absent += [f"Also measured, not shown: {session_words(one)}." for one in others[MOST_SHOWN:]]

@@ -36,8 +36,8 @@ def part(progress: Progress, begin: float, end: float) -> Progress:
     return tell
 
 
-class Canceled(EarwitnessError):
-    """The tester stopped the work. What was kept before stays kept."""
+class Canceled(BaseException):
+    """The tester stopped the work; what was kept before stays kept. No error: it passes whoever tells of those."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,12 +60,6 @@ class JobState:
         return self.state in _ENDED
 
 
-@dataclass(slots=True)
-class _Job:
-    now: JobState
-    wants_stop: bool = False
-
-
 class Jobs:
     """Jobs of one process, one at a time in order; their logs are lines of JSON in a folder and outlive the process.
 
@@ -74,7 +68,8 @@ class Jobs:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self._jobs: dict[str, _Job] = {}
+        self._jobs: dict[str, JobState] = {}
+        self._stopping: set[str] = set()
         self._change = threading.Condition()
         self._version = 0
         from concurrent.futures import ThreadPoolExecutor
@@ -97,7 +92,7 @@ class Jobs:
                 key += "-2"
             at = begun.isoformat(timespec="seconds")
             now = JobState(key, name, state="waiting", share=0.0, words="waits for its turn", begun_at=at)
-            self._jobs[key] = _Job(now)
+            self._jobs[key] = now
         self._set(now)
         self._pool.submit(self._run, key, work)
         return now
@@ -105,14 +100,14 @@ class Jobs:
     def all(self) -> tuple[JobState, ...]:
         """Every job known, the latest first."""
         with self._change:
-            return tuple(job.now for _, job in sorted(self._jobs.items(), reverse=True))
+            return tuple(job for _, job in sorted(self._jobs.items(), reverse=True))
 
     def get(self, key: str) -> JobState:
         """One job. Raises InputError for an unknown one."""
         with self._change:
             if key not in self._jobs:
                 raise InputError(f"there is no job {key[:60]!r}", remedy="look at the list of jobs")
-            return self._jobs[key].now
+            return self._jobs[key]
 
     def log(self, key: str) -> tuple[dict[str, Any], ...]:
         """What a job has told so far, oldest first."""
@@ -123,8 +118,8 @@ class Jobs:
         """Ask a job to stop at its next step; one that has ended stays as it is."""
         self.get(key)
         with self._change:
-            self._jobs[key].wants_stop = True
-            return self._jobs[key].now
+            self._stopping.add(key)
+            return self._jobs[key]
 
     def wait(self, version: int, timeout_s: float) -> int:
         """Wait until anything changed after `version`, or `timeout_s` passed; the version now."""
@@ -135,35 +130,33 @@ class Jobs:
     def close(self) -> None:
         """Stop what runs at its next step and take no more."""
         with self._change:
-            for job in self._jobs.values():
-                job.wants_stop = True
+            self._stopping.update(self._jobs)
         self._pool.shutdown(wait=True, cancel_futures=True)
 
     def _run(self, key: str, work: Callable[[Progress], dict[str, Any]]) -> None:
-        job = self._jobs[key]
         told = 0.0
 
         def tell(share: float, words: str) -> None:
             nonlocal told
-            if job.wants_stop:
-                raise Canceled("stopped", remedy="start it again when you like; what was kept before stays kept")
+            if key in self._stopping:
+                raise Canceled("stopped")
             # Steps may be told by the hundred in a second; who watches needs ten.
-            if words != job.now.words or time.monotonic() - told > 0.1:
+            if words != self._jobs[key].words or time.monotonic() - told > 0.1:
                 told = time.monotonic()
-                self._set(replace(job.now, state="running", share=min(max(share, 0.0), 1.0), words=words))
+                self._set(replace(self._jobs[key], state="running", share=min(max(share, 0.0), 1.0), words=words))
 
         try:
             tell(0.0, "begins")
             result = work(tell)
-        except Canceled as error:
-            self._set(replace(job.now, state="canceled", words=error.what))
+        except Canceled as stopped:
+            self._set(replace(self._jobs[key], state="canceled", words=str(stopped)))
         except EarwitnessError as error:
-            self._set(replace(job.now, state="failed", words=error.what, error=error_record(error)))
+            self._set(replace(self._jobs[key], state="failed", words=error.what, error=error_record(error)))
         except Exception as error:
             fault = EarwitnessError.of("app.job_fault", kind=type(error).__name__, error=error)
-            self._set(replace(job.now, state="failed", words=fault.what, error=error_record(fault)))
+            self._set(replace(self._jobs[key], state="failed", words=fault.what, error=error_record(fault)))
         else:
-            self._set(replace(job.now, state="done", share=1.0, result=result))
+            self._set(replace(self._jobs[key], state="done", share=1.0, result=result))
 
     def _set(self, now: JobState) -> None:
         line = {"at": datetime.now(UTC).isoformat(timespec="milliseconds"), **asdict(now), "share": round(now.share, 4)}
@@ -175,7 +168,7 @@ class Jobs:
                 stream.flush()
                 os.fsync(stream.fileno())
         with self._change:
-            self._jobs[now.id].now = now
+            self._jobs[now.id] = now
             self._version += 1
             self._change.notify_all()
 
@@ -188,7 +181,7 @@ class Jobs:
         if not last.has_ended:
             stopped = "the program was stopped before this was done; start it again"
             last = replace(last, state="interrupted", words=stopped)
-        self._jobs[path.stem] = _Job(last)
+        self._jobs[path.stem] = last
 
 
 def error_record(error: EarwitnessError) -> dict[str, Any]:

@@ -225,17 +225,14 @@ def heard_sheets(result: ReadResult, archive_folder: Path, findings: tuple[Findi
 
     Raises ArchiveError where a sheet does not fit its seal.
     """
-    loudspeaker = result.session.loudspeaker
-    with Archive.open(archive_folder, create=False) as archive:
-        entries = sheets_of(archive, name=loudspeaker.name, maker=loudspeaker.maker)
-    sheets = [(entry, unsealed(entry.facts, entry.sealed_at, entry.sha256)) for entry in entries]
+    own = result.session.loudspeaker
     return tuple(
         HeardSheet(
-            sheet=sheet,
-            matching=matched(sheet, result.reading, findings),
-            **record(entry, "sha256 sealed_at opened_at is_after_data"),
+            sheet=one.sheet,
+            matching=matched(one.sheet, result.reading, findings),
+            **record(one.entry, "sha256 sealed_at opened_at is_after_data"),
         )
-        for entry, sheet in sheets
+        for one in sealed_sheets(archive_folder, name=own.name, maker=own.maker)
     )
 
 

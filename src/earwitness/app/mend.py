@@ -45,7 +45,7 @@ from earwitness.insight.mend.stop import Choice, Verdict, choose, verdict_of
 from earwitness.insight.mend.task import DEFAULT_LIMITS, EVEN, Goal, Limits, straight_slope, table
 from earwitness.insight.mend.views import views_of
 from earwitness.insight.mend.yardsticks import units_of
-from earwitness.quantities import log_axis
+from earwitness.quantities import Orbit, log_axis
 
 FIR_RATES_HZ = (44_100.0, 48_000.0, 96_000.0)
 PHASES: tuple[Phase, Phase] = ("minimum", "linear")
@@ -156,11 +156,9 @@ def study_aim(result: ReadResult, *, bands: int = 3) -> AimAdvised:
     symmetric = result.session.loudspeaker.symmetric
     missing: dict[str, str] = {}
 
-    def studied(orbit: str, count: int) -> AimStudy | None:
+    def studied(orbit: Orbit, count: int) -> AimStudy | None:
         try:
-            if orbit == "horizontal":
-                return aim_study(levels, orbit="horizontal", bands=count, symmetric=symmetric)
-            return aim_study(levels, orbit="vertical", bands=count, symmetric=symmetric)
+            return aim_study(levels, orbit=orbit, bands=count, symmetric=symmetric)
         except InputError as error:
             missing[orbit] = f"{error.what}: {error.expected}" if error.expected else error.what
             return None
@@ -314,13 +312,11 @@ class MendDesk:
         if aim is not None and aim[1] != 0.0:
             key = aim
             found = self._aim(*aim)
-            curves = {"on_axis": found.direct, "listening_window": found.window}
-            if found.early is not None:
-                curves["early_reflections"] = found.early
-            if found.in_room is not None:
-                curves["in_room"] = found.in_room
-            if "sound_power" in self.result.reading.curves:
-                curves["sound_power"] = self.result.reading.curves["sound_power"]
+            known = {
+                "on_axis": found.direct, "listening_window": found.window, "early_reflections": found.early,
+                "in_room": found.in_room, "sound_power": self.result.reading.curves.get("sound_power"),
+            }  # fmt: skip
+            curves = {name: curve for name, curve in known.items() if curve is not None}
             problem = None
         else:
             problem = self.problem(goal, table_text, limits)

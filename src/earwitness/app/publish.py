@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Annotated, Literal
@@ -11,7 +11,7 @@ from pydantic import ConfigDict, Field
 
 from earwitness.app.advice import advice_on
 from earwitness.app.compare import Others, beside_others, family_of
-from earwitness.app.jobs import Canceled, Progress, part, silent
+from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.app.settings import own_words as own_words_of
 from earwitness.archive.catalogue import Archive
@@ -323,15 +323,6 @@ class Published:
     failed: tuple[tuple[str, EarwitnessError], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Made:
-    """What came of the products: as in Published."""
-
-    files: list[Path] = field(default_factory=list)
-    lines: list[str] = field(default_factory=list)
-    failed: list[tuple[str, EarwitnessError]] = field(default_factory=list)
-
-
 def publish_review(
     name: str,
     folder: Path,
@@ -391,9 +382,9 @@ def publish_result(
         progress(1.0, "written")
         return Published(page, lines=told)
     notes = _notes(result, archive_folder)
-    made = write_products(review, place, products, notes=notes, progress=part(progress, share, 1.0))
+    made = write_products(review, page, place, products, notes=notes, progress=part(progress, share, 1.0))
     keep_place(result.loudspeaker_id, page, made.files, archive_folder)
-    return Published(page, tuple(made.files), (*told, *made.lines), tuple(made.failed))
+    return replace(made, lines=(*told, *made.lines))
 
 
 def review_for(
@@ -441,14 +432,18 @@ def document_of(archive: Archive, result: ReadResult, *, because: str = "") -> d
 
 def write_products(
     review: Review,
+    page: Path,
     place: Path,
     products: Products,
     *,
     notes: dict[str, bytes] | None = None,
     progress: Progress = silent,
-) -> Made:
-    """Write the products into `place`; one that fails does not stop the others. notes : for the data set."""
-    made = Made()
+) -> Published:
+    """Write the products beside `page` into `place`; one that fails does not stop the others. notes : for the data
+    set."""
+    files: list[Path] = []
+    lines: list[str] = []
+    failed: list[tuple[str, EarwitnessError]] = []
     for folder in (place, place / "stills"):
         clear_dead(folder)
 
@@ -456,17 +451,15 @@ def write_products(
         progress(share, doing)
         try:
             with named(f"{subject} of {review.title}"):
-                made.files.extend(write())
-        except Canceled:
-            raise
+                files.extend(write())
         except EarwitnessError as error:
-            made.failed.append((subject, error))
+            failed.append((subject, error))
 
     draw = partial(write_stills, folder=place / "stills", transparent=products.transparent)
 
     def talk() -> Sequence[Path]:
         written = write_talk(review, place / "talk.md")
-        made.lines.extend(f"talk: {words}" for words in (*written.changed, *written.left_out))
+        lines.extend(f"talk: {words}" for words in (*written.changed, *written.left_out))
         # The pictures that the talk speaks of, where they are not among the stills anyway.
         parts = spoken_parts(written.text)
         names = {part.still for part in parts}
@@ -500,7 +493,7 @@ def write_products(
         pack = partial(write_dataset, review, zipped, license=license, extras=notes)
         make(0.85, "pack the data set", "data set", lambda: [pack()])
     progress(1.0, "written")
-    return made
+    return Published(page, tuple(files), tuple(lines), tuple(failed))
 
 
 def write_result(

@@ -7,6 +7,7 @@ transaction. A run that is stopped leaves the former backup whole, with at most 
 import contextlib
 import hashlib
 import sqlite3
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
@@ -23,6 +24,8 @@ from earwitness.files import durable
 from earwitness.files.system import sync_folder
 
 _KEPT_AGAIN_ATTEMPTS = 3
+# The counts of BackupReport, while they grow.
+_Tally = Counter[str]
 _LOCK = "backup.lock"
 # What a backup would write over: whatever the target holds of these and the archive does not.
 _ENTRIES = {
@@ -56,13 +59,6 @@ class BackupReport:
         return not self.damage
 
 
-@dataclass(slots=True)
-class _Tally:
-    copied: int = 0
-    reused: int = 0
-    bytes_written: int = 0
-
-
 def backup(archive: Archive, target: Path, *, progress: Progress | None = None) -> BackupReport:
     """Bring `target` to what `archive` holds now; `archive` may be in use, also by other processes.
 
@@ -77,7 +73,7 @@ def backup(archive: Archive, target: Path, *, progress: Progress | None = None) 
     durable.make_folder(target)
     for part in ("objects", "arrays"):
         durable.make_folder(target / part)
-    tally = _Tally()
+    tally = _Tally(copied=0, reused=0, bytes_written=0)
     with _alone(target), _snapshot_in(target) as path:
         durable.clean(target)
         _take_snapshot(archive, path, target)
@@ -85,7 +81,7 @@ def backup(archive: Archive, target: Path, *, progress: Progress | None = None) 
         damage += _copy_arrays(archive, path, target, tally)
         sessions = _publish(path, target)
         _drop_former_arrays(target)
-    return BackupReport(target, sessions, tally.copied, tally.reused, tally.bytes_written, tuple(damage))
+    return BackupReport(target, sessions, **tally, damage=tuple(damage))
 
 
 @contextlib.contextmanager
@@ -153,9 +149,8 @@ def _copy_recordings(
         source = archive.recordings.path(sha256)
         try:
             is_new = store.put(source, expected_sha256=sha256)
-            tally.copied += is_new
-            tally.reused += not is_new
-            tally.bytes_written += size if is_new else 0
+            tally["copied" if is_new else "reused"] += 1
+            tally["bytes_written"] += size if is_new else 0
         except ArchiveError:
             where = source.relative_to(archive.folder).as_posix()
             what = "a recording is lost or damaged, here and in the backup"
@@ -200,15 +195,15 @@ def _copy_array(
         beside = f"arrays/{key[:2]}/{key}-{sha256[:16]}.nc"
         for name in (file, beside):
             if has_hash(target / name, sha256):
-                tally.reused += 1
+                tally["reused"] += 1
                 return name, sha256
         data = _read(archive.folder / file)
         if hashlib.sha256(data).hexdigest() == sha256:
             name = beside if (target / file).exists() else file
             durable.write_bytes(target / name, data)
             if has_hash(target / name, sha256):
-                tally.copied += 1
-                tally.bytes_written += len(data)
+                tally["copied"] += 1
+                tally["bytes_written"] += len(data)
                 return name, sha256
             break
         with closing(_connect(archive.folder / CATALOGUE)) as source:

@@ -142,10 +142,7 @@ class Archive:
     def loudspeaker(self, loudspeaker_id: int) -> LoudspeakerEntry:
         """The loudspeaker of that number. Raises ArchiveError for an unknown one."""
         with self.reading() as work:
-            row = work.get(LoudspeakerRow, loudspeaker_id)
-            if row is None:
-                raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(self.folder))
-            return _loudspeaker(row)
+            return _loudspeaker(self.loudspeaker_row(work, loudspeaker_id))
 
     def find(self, name: str) -> LoudspeakerEntry:
         """The loudspeaker called `name`, or "maker name", or the only one whose name holds `name`.
@@ -333,8 +330,7 @@ class Archive:
         digest = hashlib.sha256(text.encode()).hexdigest()
         of_this = PublicationRow.loudspeaker_id == loudspeaker_id
         with self.writing() as work:
-            if work.get(LoudspeakerRow, loudspeaker_id) is None:
-                raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(self.folder))
+            self.loudspeaker_row(work, loudspeaker_id)
             latest = work.scalar(select(PublicationRow).where(of_this).order_by(PublicationRow.number.desc()).limit(1))
             if latest is not None and (latest.digest, latest.target) == (digest, target):
                 return entry_of(PublicationEntry, latest)
@@ -407,6 +403,13 @@ class Archive:
             return
         row.array_file, row.array_sha256, row.document = array_file, array_sha256, document
         row.created_at = self.now()
+
+    def loudspeaker_row(self, work: Work, loudspeaker_id: int) -> LoudspeakerRow:
+        """The row of that number. Raises ArchiveError for an unknown one."""
+        row = work.get(LoudspeakerRow, loudspeaker_id)
+        if row is None:
+            raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(self.folder))
+        return row
 
     def _session_row(self, work: Work, session_id: int) -> SessionRow:
         row = work.get(SessionRow, session_id)

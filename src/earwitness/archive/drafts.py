@@ -75,19 +75,22 @@ def save_draft(archive: Archive, key: str, value: Any, *, revision: int, before:
             return _draft(work, key)
         parent = None if row is None else row.state_id
         if row is None and first != text:
-            shown = DraftStateRow(key=key, parent_id=None, value=first, saved_at=archive.now())
-            work.add(shown)
-            work.flush()
-            parent = shown.id
-        state = DraftStateRow(key=key, parent_id=parent, value=text, saved_at=archive.now())
-        work.add(state)
-        work.flush()
+            parent = add_state(archive, work, key, None, first)
+        state_id = add_state(archive, work, key, parent, text)
         if row is None:
-            work.add(DraftRow(key=key, state_id=state.id, revision=1))
+            work.add(DraftRow(key=key, state_id=state_id, revision=1))
         else:
-            row.state_id, row.revision = state.id, row.revision + 1
+            row.state_id, row.revision = state_id, row.revision + 1
         work.flush()
         return _draft(work, key)
+
+
+def add_state(archive: Archive, work: Work, key: str, parent_id: int | None, value: str) -> int:
+    """Number of a new state of a draft; value : JSON text."""
+    state = DraftStateRow(key=key, parent_id=parent_id, value=value, saved_at=archive.now())
+    work.add(state)
+    work.flush()
+    return state.id
 
 
 def undo_draft(archive: Archive, key: str, *, revision: int) -> Draft:

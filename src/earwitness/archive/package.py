@@ -29,6 +29,7 @@ from earwitness.archive import bag, catalogue
 from earwitness.archive.arrays import as_tuples
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.choose import aside_sessions, folded
+from earwitness.archive.drafts import add_state
 from earwitness.archive.latest import REDUCTION
 from earwitness.archive.recordings import has_hash
 from earwitness.archive.schema import (
@@ -42,7 +43,7 @@ from earwitness.archive.schema import (
     SessionAsideRow,
     SessionRow,
 )
-from earwitness.errors import ArchiveError, FormatError, InputError, OutputError, cannot_write
+from earwitness.errors import FormatError, InputError, OutputError, cannot_write
 from earwitness.files import durable
 from earwitness.files.system import sync_folder
 from earwitness.quantities import Step
@@ -269,9 +270,7 @@ def import_package(
 def _record_of(archive: Archive, loudspeaker_id: int) -> tuple[PackageRecord, dict[str, Path]]:
     """What the catalogue says of a loudspeaker at one moment, and where its results lie, by step key."""
     with archive.reading() as work:
-        owner = work.get(LoudspeakerRow, loudspeaker_id)
-        if owner is None:
-            raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(archive.folder))
+        owner = archive.loudspeaker_row(work, loudspeaker_id)
         of_this = SessionRow.loudspeaker_id == loudspeaker_id
         sessions = list(work.scalars(select(SessionRow).where(of_this).order_by(SessionRow.date, SessionRow.key)))
         results = [
@@ -391,15 +390,8 @@ def _take_in_choice(archive: Archive, work: Work, session_id: int, value: str) -
     key = f"{REDUCTION}{session_id}"
     if work.get(DraftRow, key) is not None or json.loads(value) is None:
         return
-    state = None
-    for text in ("null", value):
-        state = DraftStateRow(
-            key=key, parent_id=None if state is None else state.id, value=text, saved_at=archive.now()
-        )
-        work.add(state)
-        work.flush()
-    assert state is not None
-    work.add(DraftRow(key=key, state_id=state.id, revision=1))
+    before = add_state(archive, work, key, None, "null")
+    work.add(DraftRow(key=key, state_id=add_state(archive, work, key, before, value), revision=1))
     work.flush()
 
 

@@ -53,17 +53,6 @@ class RecordingStore:
                         raise ArchiveError.of("archive.copy_differs", where=str(target))
         return len(new)
 
-    def read(self, sha256: str) -> bytes:
-        """The content, its hash verified. Raises ArchiveError when it is missing or damaged."""
-        path = self.path(sha256)
-        try:
-            data = path.read_bytes()
-        except OSError as error:
-            raise _lost(path, f"a recording cannot be read: {error.strerror}") from None
-        if hashlib.sha256(data).hexdigest() != sha256:
-            raise _lost(path, "a recording in the archive is damaged")
-        return data
-
 
 def hash_of(path: Path) -> str:
     """SHA-256 of a file, in hex. Raises OSError."""
@@ -90,7 +79,3 @@ def _copy(source: Path, target: Path) -> str:
             digest.update(chunk)
             writing.write(chunk)
     return digest.hexdigest()
-
-
-def _lost(path: Path, what: str) -> ArchiveError:
-    return ArchiveError(what, where=str(path), remedy="add its session folder again, or restore a backup")

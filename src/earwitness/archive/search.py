@@ -31,7 +31,7 @@ from earwitness.archive.schema import (
     SummaryRow,
     SummaryShapeRow,
 )
-from earwitness.errors import ArchiveError, InputError, choice
+from earwitness.errors import InputError, choice
 from earwitness.session.kind import TYPES
 
 if TYPE_CHECKING:
@@ -173,9 +173,7 @@ def put_summary(archive: Archive, loudspeaker_id: int, figures: Iterable[Figure]
     if len(set(keys)) != len(keys):
         raise InputError("two figures of one loudspeaker have the same key", where=", ".join(sorted(keys)))
     with archive.writing() as work:
-        owner = work.get(LoudspeakerRow, loudspeaker_id)
-        if owner is None:
-            raise ArchiveError(f"the archive has no loudspeaker number {loudspeaker_id}", where=str(archive.folder))
+        owner = archive.loudspeaker_row(work, loudspeaker_id)
         title = f"{owner.maker} {owner.name}"
         values = {"title": title, "folded_title": folded(title), **asdict(facts), "created_at": archive.now()}
         put = insert(SummaryRow).values(loudspeaker_id=loudspeaker_id, **values)

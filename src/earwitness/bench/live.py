@@ -363,10 +363,8 @@ class LiveDesk:
             error = error_record(known)
         except Exception as fault:
             silencer.silence("a fault of the program")
-            error = {
-                "what": f"a fault of the program: {type(fault).__name__}: {fault}", "where": "", "expected": "",
-                "remedy": "what was recorded is kept; open the folder again",
-            }  # fmt: skip
+            what = f"a fault of the program: {type(fault).__name__}: {fault}"
+            error = error_record(EarwitnessError(what, remedy="what was recorded is kept; open the folder again"))
         with self._lock:
             if error is not None:
                 self._note("error", error)

@@ -5,11 +5,12 @@ size of what is sent are checked before anything else (DNS rebinding and cross-s
 """
 
 import hmac
-import json
 import secrets
 from dataclasses import dataclass, field
 
-from starlette.datastructures import Headers, MutableHeaders
+from starlette.datastructures import MutableHeaders
+from starlette.requests import HTTPConnection
+from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from earwitness.files.data import table_of
@@ -53,34 +54,30 @@ class Guard:
             return
         if scope["type"] != "http":
             return
-        headers = Headers(scope=scope)
-        refused = self._refusal(scope, headers)
-        if refused is not None:
-            status, what, remedy = refused
-            await _refuse(scope, send, status, what, remedy)
-            return
         most = MOST_UPLOAD_BYTES if scope["path"].startswith(UPLOADS) else MOST_BODY_BYTES
-        length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > most:
-            await _refuse(scope, send, 413, "what was sent is too large", f"send at most {most / 1e6:g} MB")
+        refused = self._refusal(HTTPConnection(scope), most)
+        if refused is not None:
+            await _answer_no(scope["path"], *refused)(scope, receive, send)
             return
         await self.app(scope, _limited(receive, most), _guarded(send, scope["path"]))
 
-    def _refusal(self, scope: Scope, headers: Headers) -> tuple[int, str, str] | None:
+    def _refusal(self, asked: HTTPConnection, most: int) -> tuple[int, str, str] | None:
+        headers, is_open = asked.headers, asked.scope["path"].startswith(_OPEN)
         if headers.get("host", "") not in self.hosts:
             return 421, "this host is not the bench", "open the address that the bench printed"
         origin = headers.get("origin")
         if origin is not None and origin not in self.origins:
             return 403, "another page tried to use the bench", "close that page"
-        if scope["method"] not in _SAFE and origin is None:
+        if asked.scope["method"] not in _SAFE and origin is None:
             return 403, "the request does not say which page it is from", "use the bench in a browser"
-        if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none") and not _is_open(scope["path"]):
+        if headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none") and not is_open:
             return 403, "another page tried to use the bench", "close that page"
-        if _is_open(scope["path"]):
-            return None
-        sent = _cookie(headers.get("cookie", ""), self.cookie)
-        if not hmac.compare_digest(sent.encode("utf-8", "replace"), self.gate.session.encode()):
+        sent = asked.cookies.get(self.cookie, "")
+        if not is_open and not hmac.compare_digest(sent.encode("utf-8", "replace"), self.gate.session.encode()):
             return 401, "the bench does not know this browser", "open the address that `earwitness bench` printed"
+        length = headers.get("content-length", "0")
+        if not length.isdigit() or int(length) > most:
+            return 413, "what was sent is too large", f"send at most {most / 1e6:g} MB"
         return None
 
 
@@ -88,18 +85,6 @@ def cookie_name(port: int) -> str:
     """Cookies do not know ports: each bench of a machine has a name of its own, so that two do not throw each other
     out."""
     return f"earwitness-{port}"
-
-
-def _is_open(path: str) -> bool:
-    return path.startswith(_OPEN)
-
-
-def _cookie(header: str, wanted: str) -> str:
-    for pair in header.split(";"):
-        name, _, value = pair.strip().partition("=")
-        if name == wanted:
-            return value
-    return ""
 
 
 def _limited(receive: Receive, most: int) -> Receive:
@@ -133,17 +118,10 @@ def _guarded(send: Send, path: str) -> Send:
     return guarded
 
 
-async def _refuse(scope: Scope, send: Send, status: int, what: str, remedy: str) -> None:
-    """Say no in words: JSON to a script, a line of text to a person."""
-    if scope["path"].startswith("/api/"):
-        kind, body = "application/json", json.dumps({"what": what, "where": "", "expected": "", "remedy": remedy})
-    else:
-        kind, body = "text/plain; charset=utf-8", f"{what}\nto do: {remedy}\n"
-    headers = [
-        (b"content-type", kind.encode()),
-        (b"cache-control", b"no-store"),
-        (b"x-content-type-options", b"nosniff"),
-        (b"content-security-policy", b"default-src 'none'"),
-    ]
-    await send({"type": "http.response.start", "status": status, "headers": headers})
-    await send({"type": "http.response.body", "body": body.encode()})
+def _answer_no(path: str, status: int, what: str, remedy: str) -> Response:
+    """No in words: JSON to a script, a line of text to a person."""
+    headers = {"Cache-Control": "no-store", "X-Content-Type-Options": "nosniff"}
+    headers["Content-Security-Policy"] = "default-src 'none'"
+    if path.startswith("/api/"):
+        return JSONResponse({"what": what, "where": "", "expected": "", "remedy": remedy}, status, headers)
+    return PlainTextResponse(f"{what}\nto do: {remedy}\n", status, headers)

@@ -269,3 +269,11 @@ def _opened(bench: BenchState) -> Iterator[Archive]:
 
 
 OpenArchive = Annotated[Archive, Depends(_opened)]
+
+
+def _entry(bench: BenchState, loudspeaker_id: Id) -> LoudspeakerEntry:
+    return bench.loudspeaker(loudspeaker_id)
+
+
+# The loudspeaker that the address names.
+Entry = Annotated[LoudspeakerEntry, Depends(_entry)]

@@ -37,10 +37,7 @@ def command(
     from earwitness.app.settings import write_words as write
 
     arranges = exhibits is not None or leave_out is not None or bool(captions)
-    if folder is None and words is None and write_words is None and not arranges:
-        if list_exhibits:
-            _list(name, archive)
-            return
+    if folder is None and words is None and write_words is None and not arranges and not list_exhibits:
         raise click.UsageError("give a folder for the page: --to FOLDER")
     products = _products(**wanted)
     if words is not None:

@@ -229,24 +229,18 @@ def _channels(text: str) -> tuple[int, ...]:
         raise InputError(f"output channels {text!r}", expected="numbers such as 1 or 1,2") from None
 
 
-def _confirm(lines: tuple[str, ...], yes: bool) -> None:
-    click.echo("before anything is played:", err=True)
-    for line in lines:
-        click.echo(f"  {line}", err=True)
-    if yes:
-        return
-    if not sys.stdin.isatty():
-        raise InputError("nobody can confirm the cautions here, nothing was played", remedy="read them, then add --yes")
-    if not click.confirm("You have read this, and the amplifier is turned down?", err=True):
-        raise InputError("not confirmed, nothing was played", remedy="run it again when ready")
-
-
 @contextmanager
 def _switch_confirmed(series: Series, yes: bool) -> Iterator[Silencer]:
     """As `_switch`, once the cautions were read."""
     from earwitness.app import capture
 
-    _confirm(capture.cautions(series), yes)
+    click.echo("before anything is played:", err=True)
+    for line in capture.cautions(series):
+        click.echo(f"  {line}", err=True)
+    if not yes and not sys.stdin.isatty():
+        raise InputError("nobody can confirm the cautions here, nothing was played", remedy="read them, then add --yes")
+    if not yes and not click.confirm("You have read this, and the amplifier is turned down?", err=True):
+        raise InputError("not confirmed, nothing was played", remedy="run it again when ready")
     with _switch() as silencer:
         yield silencer
 

@@ -136,14 +136,11 @@ class Download:
 
 def write_downloads(review: Review, folder: Path) -> tuple[Download, ...]:
     """Write all downloads into `folder`/downloads and list them. OSError where the disk refuses."""
-    from earwitness.formats.sofa import write_sofa
-
     place = folder / "downloads"
     place.mkdir()
-    response = review.measurement.response
     tables = {
         "curves.csv": curves_csv(review, brief=True),
-        "directivity.csv": directivity_csv(response, brief=True),
+        "directivity.csv": directivity_csv(review.measurement.response, brief=True),
         "charts.json": charts_json(review),
         "differences.csv": differences_csv(review),
     }
@@ -170,8 +167,7 @@ def write_downloads(review: Review, folder: Path) -> tuple[Download, ...]:
         (place / name).write_bytes(content)
         found.append(Download(f"downloads/{name}", words, len(content)))
     sofa = place / "directivity.sofa"
-    description = f"Measured {review.date}, revision {review.revision}. {review.invented}".strip()
-    write_sofa(sofa, response, title=review.title, description=description, license=LICENSE, brief=True)
+    _write_sofa(review, sofa, license=LICENSE)
     words = "The complex response in every direction measured (SOFA, FreeFieldDirectivityTF, AES69)"
     found.append(Download(f"downloads/{sofa.name}", words, sofa.stat().st_size))
     return tuple(found)
@@ -413,26 +409,21 @@ def _measured(review: Review, license: License) -> dict[str, bytes]:
     if differences := differences_csv(review):
         texts["differences.csv"] = differences
     files = {name: text.encode() for name, text in texts.items()}
-    files["directivity.sofa"] = _sofa(review, license)
+    with tempfile.TemporaryDirectory() as folder:
+        path, about = (
+            Path(folder) / "directivity.sofa",
+            {"author": review.tester.name, "date": f"{review.date} 00:00:00"},
+        )
+        _write_sofa(review, path, license=f"{license.name}, {license.address}", **about)
+        files[path.name] = path.read_bytes()
     return files
 
 
-def _sofa(review: Review, license: License) -> bytes:
+def _write_sofa(review: Review, path: Path, **about: str) -> None:
     from earwitness.formats.sofa import write_sofa
 
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "directivity.sofa"
-        write_sofa(
-            path,
-            review.measurement.response,
-            title=review.title,
-            description=f"Measured {review.date}, revision {review.revision}. {review.invented}".strip(),
-            license=f"{license.name}, {license.address}",
-            author=review.tester.name,
-            date=f"{review.date} 00:00:00",
-            brief=True,
-        )
-        return path.read_bytes()
+    description = f"Measured {review.date}, revision {review.revision}. {review.invented}".strip()
+    write_sofa(path, review.measurement.response, title=review.title, description=description, brief=True, **about)
 
 
 def _check_extra(name: str, files: Mapping[str, bytes]) -> None:

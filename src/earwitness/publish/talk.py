@@ -430,16 +430,11 @@ def write_talk(review: Review, path: Path) -> Merged:
     """
     path, fresh = Path(path), talk_of(review)
     beside = path.with_name(f".{path.stem}-as-generated.md")
-    if not path.is_file():
-        made = Merged(fresh, (), (), ())
-    else:
-        edited = _read(path)
-        if beside.exists():
-            made = merge_talk(_read(beside), edited, review)
-        elif edited == fresh:
-            made = Merged(fresh, (), (), ())
-        else:
-            raise FormatError.of("publish.talk_not_ours", where=str(path), beside=beside)
+    made, edited = Merged(fresh, (), (), ()), _read(path) if path.is_file() else None
+    if edited is not None and beside.exists():
+        made = merge_talk(_read(beside), edited, review)
+    elif edited not in (None, fresh):
+        raise FormatError.of("publish.talk_not_ours", where=str(path), beside=beside)
     # The talk first: a kill in between leaves the older record, from which the same merge comes out again.
     write_bytes(path, made.text.encode())
     write_bytes(beside, fresh.encode())

@@ -12,7 +12,7 @@ from earwitness.app.jobs import Progress
 from earwitness.app.shelf import figure_range, index_missing, shelf_facts, shelf_page, shelf_prices, shelf_standings
 from earwitness.archive.search import FoundFigure, SearchQuery
 from earwitness.bench.pages import page, part, safe
-from earwitness.bench.state import BenchState, Body, Id
+from earwitness.bench.state import BenchState, Body, Entry
 from earwitness.errors import InputError
 from earwitness.exhibits.compare import CURVES, MOST, differs
 from earwitness.exhibits.figures_table import SIGNED, figure_name
@@ -80,9 +80,8 @@ def compare_start(request: Request, bench: BenchState) -> HTMLResponse:
 
 
 @router.get("/compare/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
-def compare_one(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+def compare_one(request: Request, bench: BenchState, entry: Entry) -> HTMLResponse:
     """The catalogue, with one loudspeaker chosen."""
-    entry = bench.loudspeaker(loudspeaker_id)
     facts = shelf_facts(bench.archive_folder)
     return page(
         request,
@@ -91,7 +90,7 @@ def compare_one(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTML
         title="Compare",
         loudspeaker=entry,
         facts=facts,
-        data=_page_data(facts, loudspeaker_id),
+        data=_page_data(facts, entry.id),
     )
 
 

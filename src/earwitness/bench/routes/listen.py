@@ -15,7 +15,7 @@ from earwitness.app.jobs import Progress
 from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.audition.render import MATERIAL
 from earwitness.bench.pages import page, part, safe
-from earwitness.bench.state import Bench, BenchState, Body, Id
+from earwitness.bench.state import Bench, BenchState, Body, Entry, Id
 from earwitness.errors import InputError
 from earwitness.exhibits.heard import heard_chart, heard_table, reliability_table
 from earwitness.exhibits.record import record
@@ -64,9 +64,8 @@ class TrialAnswer(Body):
 
 
 @router.get("/listen/{loudspeaker_id}/trials", response_class=HTMLResponse, include_in_schema=False)
-def trials_page(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+def trials_page(request: Request, bench: BenchState, entry: Entry) -> HTMLResponse:
     """Trials of a loudspeaker: planned, done one by one, and what came out of all."""
-    entry = bench.loudspeaker(loudspeaker_id)
     shown_at = acts.data_shown_at(bench.archive_folder, name=entry.name, maker=entry.maker)
     given = {
         "id": entry.id,
@@ -89,17 +88,17 @@ def trials_page(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTML
 
 
 @router.post("/api/listen/{loudspeaker_id}/comparable", tags=["listen"])
-def comparable(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
+def comparable(entry: Entry, bench: BenchState) -> dict[str, Any]:
     """What can be compared. From here on the data count as shown."""
     with bench.heavy:
-        return asdict(trial.comparable(bench.loudspeaker(loudspeaker_id).title, bench.archive_folder))
+        return asdict(trial.comparable(entry.title, bench.archive_folder))
 
 
 @router.post("/api/listen/{loudspeaker_id}/trials", tags=["listen"])
-def trials_begin(loudspeaker_id: Id, body: TrialPlan, bench: BenchState) -> dict[str, Any]:
+def trials_begin(entry: Entry, body: TrialPlan, bench: BenchState) -> dict[str, Any]:
     """Plan trials."""
     ears = None if body.room is None else ears_in(**body.room.model_dump(), head_set=None)
-    asked, name = body.model_dump(exclude={"room"}), bench.loudspeaker(loudspeaker_id).title
+    asked, name = body.model_dump(exclude={"room"}), entry.title
     with bench.heavy:
         return _trials_told(trial.begin_trials(name, bench.archive_folder, ears=ears, **asked))
 
@@ -237,17 +236,15 @@ def listen_record(request: Request) -> HTMLResponse:
 
 
 @router.get("/listen/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
-def listen_to(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+def listen_to(request: Request, bench: BenchState, entry: Entry) -> HTMLResponse:
     """A sheet for a loudspeaker of the archive, whose data stay closed."""
-    entry = bench.loudspeaker(loudspeaker_id)
     kept = acts.sealed_sheets(bench.archive_folder, name=entry.name, maker=entry.maker)
     return _sheet_page(request, bench, str(entry.id), entry, kept)
 
 
 @router.get("/listen/{loudspeaker_id}/held", response_class=HTMLResponse, include_in_schema=False)
-def listen_held(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+def listen_held(request: Request, bench: BenchState, entry: Entry) -> HTMLResponse:
     """The page on which notes are held against the data; the data come with the part below."""
-    entry = bench.loudspeaker(loudspeaker_id)
     shown_at = acts.data_shown_at(bench.archive_folder, name=entry.name, maker=entry.maker)
     return page(
         request,
@@ -333,15 +330,14 @@ def blind_seal(number: Number, body: BlindSheets, bench: BenchState) -> dict[str
 
 
 @router.post("/api/listen/{loudspeaker_id}/hold", tags=["listen"])
-def listen_hold(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
+def listen_hold(entry: Entry, bench: BenchState) -> dict[str, Any]:
     """Read the data and hold the sealed notes against them, as a job. From here on the data count as shown."""
-    entry = bench.loudspeaker(loudspeaker_id)
 
     def work(progress: Progress) -> dict[str, Any]:
         progress(0.1, "read the data")
-        bench.reading(loudspeaker_id)
+        bench.reading(entry.id)
         progress(0.6, "findings, and the notes against them")
-        advice = bench.advice(loudspeaker_id)
+        advice = bench.advice(entry.id)
         return {"sheets": len(advice.heard)}
 
     return asdict(bench.jobs.start(f"Hold the notes on {entry.title} against the data", work))

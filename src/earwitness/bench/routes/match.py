@@ -13,7 +13,7 @@ from earwitness.app.listen import findings_of
 from earwitness.app.read import ReadResult
 from earwitness.app.settings import FARTHEST_M, NEAREST_M, distance_in, keep_distance
 from earwitness.bench.pages import page
-from earwitness.bench.state import Bench, BenchState, Body, Id
+from earwitness.bench.state import Bench, BenchState, Body, Entry, Id
 from earwitness.exhibits import match
 from earwitness.exhibits.advice import Advice, MatchAdvice, SeatsAdvice
 from earwitness.exhibits.chart import Chart, Table
@@ -93,16 +93,15 @@ def match_none(request: Request) -> HTMLResponse:
 
 
 @router.get("/match/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
-def match_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLResponse:
+def match_page(request: Request, entry: Entry, bench: BenchState) -> HTMLResponse:
     """What stands around one loudspeaker."""
-    entry = bench.loudspeaker(loudspeaker_id)
     facts = None
     unasked: list[str] = []
-    if bench.has_session(loudspeaker_id):
-        kinds = bench.kinds(loudspeaker_id)
+    if bench.has_session(entry.id):
+        kinds = bench.kinds(entry.id)
         unasked = [one for one in ("amplifier", "subwoofer") if lacks(kinds, "questions", one)]
         facts = {
-            "id": loudspeaker_id,
+            "id": entry.id,
             "corners_hz": CORNERS_HZ,
             "slopes": {slope: slope_words(slope) for slope in SLOPES},
             "usual": [f"{one.high_pass or 'none'}/{one.low_pass}" for one in SCHEMES],

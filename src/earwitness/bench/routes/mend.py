@@ -11,7 +11,7 @@ from earwitness.app.mend import FILES, MendDesk, equalizer_file, equalizer_of, l
 from earwitness.app.read import ReadResult
 from earwitness.app.trial import own_trials
 from earwitness.bench.pages import page, safe
-from earwitness.bench.state import Bench, BenchState, Body, Id
+from earwitness.bench.state import Bench, BenchState, Body, Entry, Id
 from earwitness.errors import InputError
 from earwitness.exhibits.advice import size_words
 from earwitness.exhibits.heard import trial_words
@@ -97,14 +97,13 @@ def mend_none(request: Request) -> HTMLResponse:
 
 
 @router.get("/mend/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
-def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLResponse:
+def mend_page(request: Request, entry: Entry, bench: BenchState) -> HTMLResponse:
     """The equalizer of one loudspeaker."""
-    entry = bench.loudspeaker(loudspeaker_id)
     shown: dict[str, Any] = {"facts": None, "why": "", "chart": "", "files": FILES, "most": MOST_BANDS, "trials": []}
-    if not bench.has_session(loudspeaker_id):
+    if not bench.has_session(entry.id):
         shown["why"] = "nothing of it has been measured yet"
     else:
-        desk = _desk(bench, loudspeaker_id)
+        desk = _desk(bench, entry.id)
         try:
             made, _, verdict, problem = desk.design(None)
             chart = desk_chart(desk.result.reading.curves, problem.goal)
@@ -118,7 +117,7 @@ def mend_page(request: Request, loudspeaker_id: Id, bench: BenchState) -> HTMLRe
             shown["verdict"] = _verdict(verdict)
             shown["chart"] = safe(figure_html(chart, CHART_PX, narrow_px=None))
             shown["facts"] = {
-                "id": loudspeaker_id,
+                "id": entry.id,
                 "rate_hz": DEFAULT_RATE_HZ,
                 "goal_curve": problem.goal.curve,
                 "goal_level": live_levels(problem),
@@ -192,14 +191,12 @@ def mend_aims(
 
 @router.get("/api/mend/{loudspeaker_id}/files/{name}", tags=["mend"])
 def mend_file(
-    loudspeaker_id: Id,
+    entry: Entry,
     name: Annotated[str, Path(max_length=60)],
-    bench: BenchState,
     band: Annotated[list[Annotated[str, Query(max_length=80)]], Query(max_length=MOST_BANDS)] = [],  # noqa: B006
     preamp_db: Annotated[float, Query(ge=-60, le=20, allow_inf_nan=False)] | None = None,
 ) -> Response:
     """A file to set the equalizer from. band : kind, frequency in Hz, gain in dB and Q, between commas."""
-    entry = bench.loudspeaker(loudspeaker_id)
     content = equalizer_file(_equalizer([_band(words) for words in band], preamp_db), name)
     kinds = {"txt": "text/plain; charset=utf-8", "csv": "text/csv; charset=utf-8", "json": "application/json"}
     plain = "".join(c if c.isascii() and c.isalnum() else "-" for c in entry.name.lower()).strip("-") or "loudspeaker"

@@ -18,7 +18,7 @@ from earwitness.app.site import publish_site
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page
-from earwitness.bench.state import Bench, BenchState, Body, Id
+from earwitness.bench.state import Bench, BenchState, Body, Entry, Id
 from earwitness.exhibits.chart import Chart
 from earwitness.files.data import table_of
 from earwitness.publish.arrangement import arranged, arrangement_for, outdated
@@ -85,9 +85,8 @@ def publish_which(request: Request) -> HTMLResponse:
 
 
 @router.get("/publish/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
-def publish(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+def publish(request: Request, bench: BenchState, entry: Entry) -> HTMLResponse:
     """Words, exhibits, products; the exhibits come once the data have been read."""
-    entry = bench.loudspeaker(loudspeaker_id)
     has_session = bench.has_session(entry.id)
     words = words_of(entry.title, bench.archive_folder)
     with Archive.open(bench.archive_folder) as archive:
@@ -116,31 +115,27 @@ def publish(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResp
 
 
 @router.get("/publish/{loudspeaker_id}/published/{name:path}", include_in_schema=False)
-def published_page(request: Request, bench: BenchState, loudspeaker_id: Id, name: str) -> Response:
+def published_page(request: Request, bench: BenchState, entry: Entry, name: str) -> Response:
     """A file of the page that was published last. Whoever put it into the folder, it runs nothing of its own."""
-    bench.loudspeaker(loudspeaker_id)
-    return _of_page(request, acts.published_file(loudspeaker_id, name, bench.archive_folder), name)
+    return _of_page(request, acts.published_file(entry.id, name, bench.archive_folder), name)
 
 
 @router.get("/publish/{loudspeaker_id}/look/{name:path}", include_in_schema=False)
-def looked_at_page(request: Request, bench: BenchState, loudspeaker_id: Id, name: str) -> Response:
+def looked_at_page(request: Request, bench: BenchState, entry: Entry, name: str) -> Response:
     """A file of the page as it would be published, under the same rules."""
-    bench.loudspeaker(loudspeaker_id)
-    return _of_page(request, acts.page_file(bench.looks / str(loudspeaker_id), name), name)
+    return _of_page(request, acts.page_file(bench.looks / str(entry.id), name), name)
 
 
 @router.get("/publish/{loudspeaker_id}/present", response_class=HTMLResponse, include_in_schema=False)
-def present(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+def present(request: Request, bench: BenchState, entry: Entry) -> HTMLResponse:
     """The stage; what stands on it comes by `present_talk`."""
-    entry = bench.loudspeaker(loudspeaker_id)
     is_open = data_shown_at(bench.archive_folder, name=entry.name, maker=entry.maker) is not None
     return page(request, "present.html.jinja", place="publish", title="Present", loudspeaker=entry, is_open=is_open)
 
 
 @router.get("/publish/{loudspeaker_id}/notes", response_class=HTMLResponse, include_in_schema=False)
-def present_notes(request: Request, bench: BenchState, loudspeaker_id: Id) -> HTMLResponse:
+def present_notes(request: Request, entry: Entry) -> HTMLResponse:
     """The notes of a talk, kept in step by the stage in the same browser."""
-    entry = bench.loudspeaker(loudspeaker_id)
     return page(request, "present_notes.html.jinja", place="publish", title="Notes", loudspeaker=entry)
 
 
@@ -194,10 +189,9 @@ def _of_page(request: Request, found: acts.PublishedFile | None, name: str) -> R
 
 
 @router.get("/publish/{loudspeaker_id}/product/{number}", include_in_schema=False)
-def product(bench: BenchState, loudspeaker_id: Id, number: Annotated[int, Path(ge=0, le=10_000)]) -> Response:
+def product(bench: BenchState, entry: Entry, number: Annotated[int, Path(ge=0, le=10_000)]) -> Response:
     """A product that was made beside the page, as a download."""
-    bench.loudspeaker(loudspeaker_id)
-    found = acts.product_file(loudspeaker_id, number, bench.archive_folder)
+    found = acts.product_file(entry.id, number, bench.archive_folder)
     if found is None:
         raise HTTPException(404)
     return _file(found, _POLICIES["file"])
@@ -210,30 +204,26 @@ def publish_preview(body: Words) -> dict[str, str]:
 
 
 @router.put("/api/publish/{loudspeaker_id}/words", tags=["publish"])
-def publish_words(loudspeaker_id: Id, body: Words, bench: BenchState) -> dict[str, Any]:
+def publish_words(entry: Entry, body: Words, bench: BenchState) -> dict[str, Any]:
     """Keep the words in the archive, as `earwitness publish --words` does."""
-    entry = bench.loudspeaker(loudspeaker_id)
     kept = keep_text(entry.title, markdown_of(entry.title, body.model_dump()), bench.archive_folder)
     return {"parts": list(kept.parts)}
 
 
 @router.post("/api/publish/{loudspeaker_id}/prepare", tags=["publish"])
-def publish_prepare(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
+def publish_prepare(entry: Entry, bench: BenchState) -> dict[str, Any]:
     """Read the data and make the exhibits to choose from, as a job. From here on the data count as shown."""
-    entry = bench.loudspeaker(loudspeaker_id)
 
     def work(progress: Progress) -> dict[str, Any]:
         progress(0.1, "read the data")
-        result = bench.reading(loudspeaker_id)
+        result = bench.reading(entry.id)
         progress(0.6, "findings and advice")
-        advice = bench.advice(loudspeaker_id)
+        advice = bench.advice(entry.id)
         with bench.heavy:
             review = acts.generated_review(result, bench.archive_folder, advice=advice)
             with Archive.open(bench.archive_folder) as archive:
-                changed = outdated(review, acts.arrangement_of(archive, loudspeaker_id))
-                pending = acts.pending_correction(
-                    archive, loudspeaker_id, acts.TARGET, acts.document_of(archive, result)
-                )
+                changed = outdated(review, acts.arrangement_of(archive, entry.id))
+                pending = acts.pending_correction(archive, entry.id, acts.TARGET, acts.document_of(archive, result))
         return {
             "exhibits": [
                 {
@@ -268,9 +258,8 @@ def publish_all(body: SiteWanted, bench: BenchState) -> dict[str, Any]:
 
 
 @router.post("/api/publish/{loudspeaker_id}", tags=["publish"])
-def publish_now(loudspeaker_id: Id, body: Publication, bench: BenchState) -> dict[str, Any]:
+def publish_now(entry: Entry, body: Publication, bench: BenchState) -> dict[str, Any]:
     """Keep words and choice, write the page and the products, as a job."""
-    entry = bench.loudspeaker(loudspeaker_id)
     folder = acts.folder_from(body.folder, acts.usual_folder(entry.title, bench.archive_folder))
     products = replace(body.products, stills=tuple(dict.fromkeys(body.products.stills)))
 
@@ -300,28 +289,27 @@ def publish_now(loudspeaker_id: Id, body: Publication, bench: BenchState) -> dic
 
 
 @router.post("/api/publish/{loudspeaker_id}/look", tags=["publish"])
-def publish_look(loudspeaker_id: Id, body: Look, bench: BenchState) -> dict[str, Any]:
+def publish_look(entry: Entry, body: Look, bench: BenchState) -> dict[str, Any]:
     """Write the page as it would be published where only the bench shows it, as a job; the words are kept."""
-    entry = bench.loudspeaker(loudspeaker_id)
 
     def work(progress: Progress) -> dict[str, Any]:
         progress(0.1, "read the data")
-        result, advice = bench.reading(loudspeaker_id), bench.advice(loudspeaker_id)
+        result, advice = bench.reading(entry.id), bench.advice(entry.id)
         with bench.heavy:
             keep_text(entry.title, markdown_of(entry.title, body.words.model_dump()), bench.archive_folder)
             review = acts.generated_review(result, bench.archive_folder, advice=advice)
             progress(0.5, "write the page")
             shown = arranged(review, arrangement_for(review, **body.exhibits.model_dump()))
-            write_review(shown, bench.looks / str(loudspeaker_id))
-        return {"page": f"/publish/{loudspeaker_id}/look/index.html"}
+            write_review(shown, bench.looks / str(entry.id))
+        return {"page": f"/publish/{entry.id}/look/index.html"}
 
     return asdict(bench.jobs.start(f"Look at the page of {entry.title}", work))
 
 
 @router.get("/api/publish/{loudspeaker_id}/publications", tags=["publish"])
-def publish_publications(loudspeaker_id: Id, bench: BenchState) -> dict[str, Any]:
+def publish_publications(entry: Entry, bench: BenchState) -> dict[str, Any]:
     """What was published, where it stands, and what each publication changed."""
-    return _published(bench, bench.loudspeaker(loudspeaker_id))
+    return _published(bench, entry)
 
 
 def _published(bench: Bench, entry: LoudspeakerEntry) -> dict[str, Any]:

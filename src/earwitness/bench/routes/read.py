@@ -4,7 +4,7 @@ from dataclasses import asdict
 from typing import Annotated, Any
 
 import numpy as np
-from fastapi import APIRouter, Path, Query, Request
+from fastapi import APIRouter, Depends, Path, Query, Request
 from fastapi.responses import FileResponse, HTMLResponse, Response
 from pydantic import Field
 
@@ -20,7 +20,7 @@ from earwitness.archive.choose import picking, state_words
 from earwitness.archive.drafts import StaleDraftError, redo_draft, undo_draft
 from earwitness.archive.entries import LoudspeakerEntry
 from earwitness.bench.pages import page, part, safe
-from earwitness.bench.state import At, Bench, BenchState, Body, Id, OpenArchive, UnknownLoudspeakerError
+from earwitness.bench.state import At, Bench, BenchState, Body, Entry, Id, OpenArchive, UnknownLoudspeakerError
 from earwitness.errors import InputError
 from earwitness.exhibits.advice import marked, size_words
 from earwitness.exhibits.all import absent_words, exhibits_of
@@ -47,6 +47,22 @@ RearWall = Annotated[str, Query(pattern="^(all 19|3)$")]
 Hidden = Annotated[str, Query(max_length=200, pattern=r"^(\d{1,3}(,\d{1,3})*)?$")]
 
 
+def _reading(bench: BenchState, loudspeaker_id: Id, rear_wall: RearWall = USUAL_REAR_WALL) -> acts.ReadResult:
+    return bench.reading(loudspeaker_id, rear_wall=rear_wall)
+
+
+def _session_in_use(bench: BenchState, entry: Entry) -> int:
+    shown = bench.shown(entry.id)
+    if shown is not None:
+        return shown.id
+    with Archive.open(bench.archive_folder) as archive:
+        return archive.counting_session(entry.id).id
+
+
+Reading = Annotated[acts.ReadResult, Depends(_reading)]
+SessionInUse = Annotated[int, Depends(_session_in_use)]
+
+
 class Kept(Body):
     """Settings to keep, made from that revision of those kept now."""
 
@@ -64,13 +80,12 @@ def read_start(request: Request) -> HTMLResponse:
 def read_page(
     request: Request,
     bench: BenchState,
-    loudspeaker_id: Id,
+    entry: Entry,
     rear_wall: RearWall = USUAL_REAR_WALL,
     hide: Hidden = "",
 ) -> HTMLResponse:
     """The reading of a loudspeaker, or what has to be done before there is one."""
-    entry = bench.loudspeaker(loudspeaker_id)
-    shown = bench.shown(loudspeaker_id)
+    shown = bench.shown(entry.id)
     if shown is None:
         return page(request, "read_start.html.jinja", place="read", title="Read", loudspeaker=entry, why="no session")
     session_id = shown.id
@@ -78,7 +93,7 @@ def read_page(
         is_ready = is_reduced(archive, session_id)
     if not is_ready:
         return page(request, "read_start.html.jinja", place="read", title="Read", loudspeaker=entry, why="not reduced")
-    result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
+    result = bench.reading(entry.id, rear_wall=rear_wall)
     findings = _findings(bench, result)
     chosen, draft = choice_of(session_id, bench.archive_folder)
     exhibits = _exhibits(result, findings, _numbers(hide))
@@ -113,14 +128,13 @@ def read_page(
 def read_exhibit(
     request: Request,
     bench: BenchState,
-    loudspeaker_id: Id,
+    entry: Entry,
+    result: Reading,
     key: Key,
-    rear_wall: RearWall = USUAL_REAR_WALL,
     hide: Hidden = "",
     against: Annotated[float, Query(ge=-180, le=180, allow_inf_nan=False)] = 0.0,
 ) -> HTMLResponse:
     """One exhibit. hide : numbers of the findings that are not marked; against : angle that a map is normalized to."""
-    result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
     found: Chart | None = None
     if key == "regate" and "on_axis" in result.reading.curves:
         found = regate_chart(result.reading.curves["on_axis"])
@@ -130,13 +144,8 @@ def read_exhibit(
         raise UnknownLoudspeakerError(f"there is no exhibit {key[:60]!r}", remedy="choose one from the contents")
     if against:
         found = map_against(found, against)
-    return part(
-        request,
-        "read_exhibit.html.jinja",
-        loudspeaker=bench.loudspeaker(loudspeaker_id),
-        rear_wall=rear_wall,
-        **_exhibit_part(result, found),
-    )
+    said = {"loudspeaker": entry, "rear_wall": result.reading.choices["rear_wall"]}
+    return part(request, "read_exhibit.html.jinja", **said, **_exhibit_part(result, found))
 
 
 @router.get("/api/read/{loudspeaker_id}/exhibit/{key}", tags=["read"])
@@ -156,60 +165,50 @@ def read_exhibit_data(
 
 
 @router.get("/read/{loudspeaker_id}/evidence/curve/{key}", response_class=HTMLResponse, include_in_schema=False)
-def read_curve_evidence(
-    request: Request, bench: BenchState, loudspeaker_id: Id, key: Key, rear_wall: RearWall = USUAL_REAR_WALL
-) -> HTMLResponse:
+def read_curve_evidence(request: Request, entry: Entry, result: Reading, key: Key) -> HTMLResponse:
     """How a curve was got."""
-    result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
-    return _evidence(request, bench, loudspeaker_id, evidence.curve_evidence(result, key), rear_wall)
+    return _evidence(request, entry, result, evidence.curve_evidence(result, key))
 
 
 @router.get("/read/{loudspeaker_id}/evidence/finding/{number}", response_class=HTMLResponse, include_in_schema=False)
 def read_finding_evidence(
-    request: Request, bench: BenchState, loudspeaker_id: Id, number: Id, rear_wall: RearWall = USUAL_REAR_WALL
+    request: Request, bench: BenchState, entry: Entry, result: Reading, number: Id
 ) -> HTMLResponse:
     """How a finding is known."""
-    result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
     found = next((one for one in _findings(bench, result) if one.key == number), None)
     if found is None:
         raise InputError(f"there is no finding {number}", remedy="choose one from the list")
-    return _evidence(request, bench, loudspeaker_id, evidence.finding_evidence(result, found), rear_wall)
+    return _evidence(request, entry, result, evidence.finding_evidence(result, found))
 
 
 @router.get("/read/{loudspeaker_id}/evidence/{key}", response_class=HTMLResponse, include_in_schema=False)
-def read_figure_evidence(
-    request: Request, bench: BenchState, loudspeaker_id: Id, key: Key, rear_wall: RearWall = USUAL_REAR_WALL
-) -> HTMLResponse:
+def read_figure_evidence(request: Request, entry: Entry, result: Reading, key: Key) -> HTMLResponse:
     """How a figure was got."""
-    result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
-    return _evidence(request, bench, loudspeaker_id, evidence.figure_evidence(result, key), rear_wall)
+    return _evidence(request, entry, result, evidence.figure_evidence(result, key))
 
 
 @router.post("/api/read/{loudspeaker_id}/reduce", tags=["read"])
-def read_reduce(bench: BenchState, loudspeaker_id: Id) -> dict[str, Any]:
+def read_reduce(bench: BenchState, entry: Entry, session_id: SessionInUse) -> dict[str, Any]:
     """Reduce the session of a loudspeaker that is shown, as a job."""
-    entry = bench.loudspeaker(loudspeaker_id)
-    name = picking(f"{entry.maker} {entry.name}", session=_need_session(bench, entry))
+    name = picking(f"{entry.maker} {entry.name}", session=session_id)
 
     def work(progress: Progress) -> dict[str, Any]:
         with bench.heavy:
             acts.read_loudspeaker(name, bench.archive_folder, progress=progress)
-        return {"loudspeaker": loudspeaker_id}
+        return {"loudspeaker": entry.id}
 
     return asdict(bench.jobs.start(f"Read {entry.name}", work))
 
 
 @router.get("/api/read/{loudspeaker_id}/document", tags=["read"])
-def read_document(bench: BenchState, loudspeaker_id: Id, rear_wall: RearWall = USUAL_REAR_WALL) -> Response:
+def read_document(result: Reading) -> Response:
     """Every curve and figure as one JSON document, docs/reading-document.md."""
-    result = bench.reading(loudspeaker_id, rear_wall=rear_wall)
     return Response(acts.document_text(result), media_type="application/json")
 
 
 @router.get("/api/read/{loudspeaker_id}/takes/{take:path}", tags=["read"])
-def read_take(bench: BenchState, loudspeaker_id: Id, take: Annotated[str, Path(max_length=300)]) -> Response:
+def read_take(bench: BenchState, session_id: SessionInUse, take: Annotated[str, Path(max_length=300)]) -> Response:
     """The recording of a take, byte for byte as it was taken in."""
-    session_id = _need_session(bench, bench.loudspeaker(loudspeaker_id))
     with Archive.open(bench.archive_folder) as archive:
         found = next((one for one in archive.session(session_id).takes if one.id == take), None)
         path = None if found is None else archive.files_of(session_id)[found.file]
@@ -223,10 +222,9 @@ def read_take(bench: BenchState, loudspeaker_id: Id, take: Annotated[str, Path(m
 
 
 @router.get("/api/read/{loudspeaker_id}/energy", tags=["read"])
-def read_energy(bench: BenchState, loudspeaker_id: Id) -> dict[str, Any]:
+def read_energy(bench: BenchState, entry: Entry, session_id: SessionInUse) -> dict[str, Any]:
     """Energy over time on axis before the gate, and the gate as kept [ms after the direct sound]."""
-    result = bench.reading(loudspeaker_id)
-    session_id = _need_session(bench, bench.loudspeaker(loudspeaker_id))
+    result = bench.reading(entry.id)
     with bench.heavy:
         curve, onset_ms = bench.preview(session_id).energy()
     gate = result.measurement.gate
@@ -241,10 +239,9 @@ def read_energy(bench: BenchState, loudspeaker_id: Id) -> dict[str, Any]:
 
 
 @router.post("/api/read/{loudspeaker_id}/preview", tags=["read"])
-def read_preview(bench: BenchState, loudspeaker_id: Id, body: Chosen) -> dict[str, Any]:
+def read_preview(bench: BenchState, entry: Entry, session_id: SessionInUse, body: Chosen) -> dict[str, Any]:
     """The response on axis with other settings, beside the one that is kept."""
-    before = bench.reading(loudspeaker_id).reading.curves.get("on_axis")
-    session_id = _need_session(bench, bench.loudspeaker(loudspeaker_id))
+    before = bench.reading(entry.id).reading.curves.get("on_axis")
     if before is None:
         raise InputError("there is no response on axis to try settings on", remedy="add the take on axis")
     with bench.heavy:
@@ -270,11 +267,9 @@ def read_preview(bench: BenchState, loudspeaker_id: Id, body: Chosen) -> dict[st
 
 
 @router.post("/api/read/{loudspeaker_id}/settings", tags=["read"])
-def read_keep(bench: BenchState, loudspeaker_id: Id, body: Kept) -> dict[str, Any]:
+def read_keep(bench: BenchState, entry: Entry, session_id: SessionInUse, body: Kept) -> dict[str, Any]:
     """Reduce with these settings and keep them, as a job; all nulls go back to automatic."""
     chosen = body.settings
-    entry = bench.loudspeaker(loudspeaker_id)
-    session_id = _need_session(bench, entry)
     bench.preview(session_id)
     _, draft = choice_of(session_id, bench.archive_folder)
     if draft.revision != body.revision:
@@ -290,25 +285,15 @@ def read_keep(bench: BenchState, loudspeaker_id: Id, body: Kept) -> dict[str, An
 
 
 @router.post("/api/read/{loudspeaker_id}/settings/undo", tags=["read"])
-def read_undo(bench: BenchState, archive: OpenArchive, loudspeaker_id: Id, body: At) -> dict[str, Any]:
+def read_undo(archive: OpenArchive, session_id: SessionInUse, body: At) -> dict[str, Any]:
     """Back to the settings kept before."""
-    key = draft_key(_need_session(bench, bench.loudspeaker(loudspeaker_id)))
-    return asdict(undo_draft(archive, key, revision=body.revision))
+    return asdict(undo_draft(archive, draft_key(session_id), revision=body.revision))
 
 
 @router.post("/api/read/{loudspeaker_id}/settings/redo", tags=["read"])
-def read_redo(bench: BenchState, archive: OpenArchive, loudspeaker_id: Id, body: At) -> dict[str, Any]:
+def read_redo(archive: OpenArchive, session_id: SessionInUse, body: At) -> dict[str, Any]:
     """Forward to the settings that were undone."""
-    key = draft_key(_need_session(bench, bench.loudspeaker(loudspeaker_id)))
-    return asdict(redo_draft(archive, key, revision=body.revision))
-
-
-def _need_session(bench: Bench, entry: LoudspeakerEntry) -> int:
-    shown = bench.shown(entry.id)
-    if shown is not None:
-        return shown.id
-    with Archive.open(bench.archive_folder) as archive:
-        return archive.counting_session(entry.id).id
+    return asdict(redo_draft(archive, draft_key(session_id), revision=body.revision))
 
 
 def _findings(bench: Bench, result: acts.ReadResult) -> tuple[Finding, ...]:
@@ -409,15 +394,15 @@ def _change_words(before: Curve, after: Curve) -> str:
 
 
 def _evidence(
-    request: Request, bench: Bench, loudspeaker_id: int, found: evidence.Evidence, rear_wall: str
+    request: Request, entry: LoudspeakerEntry, result: acts.ReadResult, found: evidence.Evidence
 ) -> HTMLResponse:
     sound = [take for take in found.takes if "." + take.file.rpartition(".")[2].lower() in _KINDS]
     return part(
         request,
         "read_evidence.html.jinja",
         evidence=found,
-        loudspeaker=bench.loudspeaker(loudspeaker_id),
-        rear_wall=rear_wall,
+        loudspeaker=entry,
+        rear_wall=result.reading.choices["rear_wall"],
         columns=evidence.BUDGET_COLUMNS,
         sound={take.id for take in sound},
     )
@@ -430,19 +415,17 @@ class Picked(Body):
 
 
 @router.get("/api/sessions/{loudspeaker_id}", tags=["sessions"])
-def sessions(bench: BenchState, loudspeaker_id: Id) -> dict[str, Any]:
+def sessions(bench: BenchState, entry: Entry) -> dict[str, Any]:
     """Sessions of a loudspeaker that count, latest first, and which of them is shown."""
-    bench.loudspeaker(loudspeaker_id)
-    shown = bench.shown(loudspeaker_id)
+    shown = bench.shown(entry.id)
     return {
         "shown": None if shown is None else shown.id,
-        "sessions": [{"id": one.id, "words": state_words(one)} for one in bench.sessions(loudspeaker_id)],
+        "sessions": [{"id": one.id, "words": state_words(one)} for one in bench.sessions(entry.id)],
     }
 
 
 @router.post("/api/sessions/{loudspeaker_id}", tags=["sessions"])
-def pick_session(bench: BenchState, loudspeaker_id: Id, body: Picked) -> dict[str, Any]:
+def pick_session(bench: BenchState, entry: Entry, body: Picked) -> dict[str, Any]:
     """Show another session in every place, until the bench ends."""
-    bench.loudspeaker(loudspeaker_id)
-    bench.pick(loudspeaker_id, body.session)
-    return sessions(bench, loudspeaker_id)
+    bench.pick(entry.id, body.session)
+    return sessions(bench, entry)

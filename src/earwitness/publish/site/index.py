@@ -161,17 +161,10 @@ def index_js(cards: Iterable[Card], *, title: str) -> str:
     """The index's data as a script."""
     rows = [
         [
-            c.address,
-            c.title,
-            c.type,
-            c.price,
-            c.currency,
-            c.date,
+            *record(c, "address title type price currency date").values(),
             int(c.invented),
             {key: c.figures[key] for key, *_ in COLUMNS if key in c.figures},
-            c.measured,
-            c.curve,
-            c.photo,
+            *record(c, "measured curve photo").values(),
         ]
         for c in cards
     ]
