@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
-from typing import TypeVar
+from contextlib import suppress
+from typing import Any, TypeVar
 
-from playwright.sync_api import Browser, BrowserContext, Page, expect
+from playwright.sync_api import Browser, BrowserContext, Error, Locator, Page, expect
 
 from patience import PATIENCE_S, SLOW, until
 
@@ -39,6 +41,7 @@ WATCHED = """(() => {
     clearTimeout(one);
   };
   const frame = () => new Promise((over) => requestAnimationFrame(over));
+  window.isStill = () => !asked && !document.querySelector("[aria-busy=true]");
   window.cameToRest = async (patience) => {
     const end = performance.now() + patience;
     for (let quiet = 0; quiet < 3; quiet += 1) {
@@ -48,6 +51,8 @@ WATCHED = """(() => {
     }
   };
 })()"""
+# A page that asks all the time is pressed on nonetheless.
+STILL_S = 5.0
 Made = TypeVar("Made", BrowserContext, Page)
 
 
@@ -72,7 +77,26 @@ def patient(browser: Browser) -> Browser:
 
     browser.new_context = waiting(browser.new_context)  # type: ignore[method-assign]
     browser.new_page = waiting(browser.new_page)  # type: ignore[method-assign]
+    if SLOW == 1.0:
+        for name in ("click", "dblclick", "check", "uncheck"):
+            setattr(Locator, name, once_still(getattr(Locator, name)))
     return browser
+
+
+def once_still(act: Callable[..., Any]) -> Callable[..., Any]:
+    """A press that waits until its page has the answers it asked for: where the page grows between press and release,
+    as no hand is fast enough to see, the button slips away from under the pointer and the click is nobody's."""
+
+    def acted(self: Locator, *how: object, **more: object) -> object:
+        end, quiet = time.monotonic() + STILL_S, 0
+        # A page that goes elsewhere or is gone is told of by the press itself.
+        with suppress(Error):
+            while quiet < 2 and time.monotonic() < end:
+                quiet = quiet + 1 if self.page.evaluate("() => window.isStill?.() ?? true") else 0
+                time.sleep(0.01)
+        return act(self, *how, **more)
+
+    return acted
 
 
 def slowed(page: Page) -> None:

@@ -146,6 +146,7 @@ def test_designed_bands_candidates_and_what_each_band_buys(page: Page) -> None:
     page.locator("#draft-state").click(position={"x": 2, "y": 2})
     page.keyboard.press("Shift+a")
     expect(page.locator(".candidate").first).to_contain_text("2 bands")
+    settled(page)
     page.get_by_role("button", name="Take 1 band", exact=True).click()
     expect(page.locator(".grip")).to_have_count(1)
     # The curves of both stand on the chart.

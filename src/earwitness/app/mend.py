@@ -313,9 +313,12 @@ class MendDesk:
             key = aim
             found = self._aim(*aim)
             known = {
-                "on_axis": found.direct, "listening_window": found.window, "early_reflections": found.early,
-                "in_room": found.in_room, "sound_power": self.result.reading.curves.get("sound_power"),
-            }  # fmt: skip
+                "on_axis": found.direct,
+                "listening_window": found.window,
+                "early_reflections": found.early,
+                "in_room": found.in_room,
+                "sound_power": self.result.reading.curves.get("sound_power"),
+            }
             curves = {name: curve for name, curve in known.items() if curve is not None}
             problem = None
         else:

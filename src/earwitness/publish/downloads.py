@@ -14,7 +14,7 @@ from functools import partial
 from hashlib import sha256
 from math import isfinite
 from pathlib import Path, PurePosixPath
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -410,16 +410,14 @@ def _measured(review: Review, license: License) -> dict[str, bytes]:
         texts["differences.csv"] = differences
     files = {name: text.encode() for name, text in texts.items()}
     with tempfile.TemporaryDirectory() as folder:
-        path, about = (
-            Path(folder) / "directivity.sofa",
-            {"author": review.tester.name, "date": f"{review.date} 00:00:00"},
-        )
-        _write_sofa(review, path, license=f"{license.name}, {license.address}", **about)
+        path, made_at = Path(folder) / "directivity.sofa", f"{review.date} 00:00:00"
+        whose = f"{license.name}, {license.address}"
+        _write_sofa(review, path, license=whose, author=review.tester.name, date=made_at)
         files[path.name] = path.read_bytes()
     return files
 
 
-def _write_sofa(review: Review, path: Path, **about: str) -> None:
+def _write_sofa(review: Review, path: Path, **about: Any) -> None:
     from earwitness.formats.sofa import write_sofa
 
     description = f"Measured {review.date}, revision {review.revision}. {review.invented}".strip()

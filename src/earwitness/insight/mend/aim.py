@@ -389,10 +389,17 @@ def aim_study(
     known = [one.roughness_mended_db for one in found if one.roughness_mended_db is not None]
     equalized = _choice(found, known) if bands and len(known) == len(found) else None
     ordered = tuple(sorted(found, key=lambda one: one.angle_deg))
-    mended = (None, None) if equalized is None else (equalized.angle_deg, equalized.margin_db)
-    words = _study_words(orbit, plain, equalized, both_sides=both_sides)
-    best = plain.angle_deg, plain.margin_db, plain.is_clear
-    return AimStudy(ordered, tuple(missing), *best, *mended, words, both_sides)
+    return AimStudy(
+        aims=ordered,
+        missing=tuple(missing),
+        best_deg=plain.angle_deg,
+        margin_db=plain.margin_db,
+        clear=plain.is_clear,
+        best_mended_deg=None if equalized is None else equalized.angle_deg,
+        margin_mended_db=None if equalized is None else equalized.margin_db,
+        sentence=_study_words(orbit, plain, equalized, both_sides=both_sides),
+        both_sides=both_sides,
+    )
 
 
 @dataclass(frozen=True, slots=True)
