@@ -103,7 +103,7 @@ def keep_summary(
     reading = reading or reading_of(session, measurement, seat_m=seat_m)
     put_summary(archive, loudspeaker_id, reading.figures.values(), facts_of(session, notes=notes, made_from=key))
     put_shape(archive, loudspeaker_id, reading.curves, made_from=key)
-    keep_printed(archive, loudspeaker_id, session, measurement, reading, seat_m)
+    keep_printed(archive, loudspeaker_id, session=session, measurement=measurement, reading=reading, seat_m=seat_m)
     return True
 
 

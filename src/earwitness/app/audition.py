@@ -81,7 +81,7 @@ def versions_for(
     # What a short gate hides of a resonance is heard all the same.
     asis = seen.with_change(seen.key, seen.words, hidden_db(findings, seen.hz))
     own = equalizer_of(bands) if bands else None
-    made = tuple(_version(form, result, findings, asis, curve, own) for form in dict.fromkeys(forms))
+    made = tuple(_version(form, result, findings, asis=asis, curve=curve, own=own) for form in dict.fromkeys(forms))
     if not made:
         made = _usual(result, findings, asis, curve)
     return (*made, _equalized(asis, "own", own)) if own is not None and "own" not in forms else made

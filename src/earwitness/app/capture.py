@@ -226,7 +226,7 @@ def check_levels(
     peak = min(level.output_dbfs + 10.0 * np.log10(2.0), limits.highest_dbfs)
     loopback = None
     if wiring.reference is not None and not switch.pressed:
-        loopback = _look_at_loopback(card, wiring, series, float(peak), switch, tell, alive)
+        loopback = _look_at_loopback(card, wiring, series, peak_dbfs=float(peak), switch=switch, tell=tell, alive=alive)
     settings = replace(series.settings, peak_dbfs=round(float(peak), 2), calibration=level.calibration)
     return LevelsChecked(level, loopback, settings.peak_dbfs), live.change_settings(series, settings)
 
@@ -249,7 +249,7 @@ def check_loopback(
     card = sound_for(wiring) if sound is None else sound
     switch = guard.Silencer() if silencer is None else silencer
     peak = min(series.settings.peak_dbfs, LOOPBACK_PEAK_DBFS)
-    return _look_at_loopback(card, wiring, series, peak, switch, tell, alive)
+    return _look_at_loopback(card, wiring=wiring, series=series, peak_dbfs=peak, switch=switch, tell=tell, alive=alive)
 
 
 def record(
@@ -281,7 +281,7 @@ def record(
     switch = guard.Silencer() if silencer is None else silencer
     fs_per_pa = sensitivity_of(series.folder)
     turner = Turner(series, table, card, fs_per_pa, lambda: not switch.pressed and (alive is None or alive()))
-    run = _Run(series, card, turner, switch, tell, alive, away, budget_file)
+    run = _Run(series, card, turner=turner, switch=switch, tell=tell, alive=alive, away=away, budget_file=budget_file)
     series.readings.clear()  # A calibration since may have set another scale.
     spoiled, stopped, hands = 0, "", ""
 

@@ -54,7 +54,9 @@ def run_demo(
     chosen = every if everything else (loudspeaker(key or DEFAULT.key),)
     share = (0.9 if everything else 1.0) / len(chosen)
     return tuple(
-        _run_one(folder, one.key, one.name, scan_points, positions, part(progress, row * share, (row + 1) * share))
+        _run_one(
+            folder, one.key, one.name, scan_points, positions, progress=part(progress, row * share, (row + 1) * share)
+        )
         for row, one in enumerate(chosen)
     )
 

@@ -453,4 +453,4 @@ def _seen(number: str, kept: Mapping[str, Any]) -> BlindTest:
     promise = hashlib.sha256(secret.encode()).hexdigest()
     if not kept["sealed"]:
         return BlindTest(number, promise, str(kept["begun_at"]), len(pairs))
-    return BlindTest(number, promise, str(kept["begun_at"]), len(pairs), dealt_letters(secret, pairs), secret)
+    return BlindTest(number, promise, str(kept["begun_at"]), len(pairs), dealt_letters(secret, pairs), secret=secret)

@@ -335,12 +335,12 @@ def seats_for(
     spreads = seat_spread(response, room)
     headroom = seat_headroom(highest, room, goal_db=goal_db, peak_db=peak_db)
     return SeatsAdvice(
-        angles,
-        spreads,
-        best_aims(response, room),
-        seat_levels(figures.get("sensitivity", unknown), room),
-        headroom,
-        (*seat_sentences(vertical_window(angles), spreads, headroom), *distance_sentences(angles)),
+        angles=angles,
+        spreads=spreads,
+        aims=best_aims(response, room),
+        levels=seat_levels(figures.get("sensitivity", unknown), room),
+        headroom=headroom,
+        sentences=(*seat_sentences(vertical_window(angles), spreads, headroom), *distance_sentences(angles)),
     )
 
 
@@ -399,9 +399,17 @@ def level_at(
     level = 20 * np.log10(np.maximum(np.abs(pressure) * scale, 1e-12))
     progress(1.0, "read")
     return LevelAt(
-        entry.name, distance_m, azimuth_deg, elevation_deg, axis.hz, level, np.degrees(np.angle(pressure)),
-        _u_db(measurement.response, azimuth_deg, elevation_deg), measurement.scan.valid, absolute,
-    )  # fmt: skip
+        name=entry.name,
+        distance_m=distance_m,
+        azimuth_deg=azimuth_deg,
+        elevation_deg=elevation_deg,
+        hz=axis.hz,
+        level_db=level,
+        phase_deg=np.degrees(np.angle(pressure)),
+        u_db=_u_db(measurement.response, azimuth_deg, elevation_deg),
+        valid=measurement.scan.valid,
+        absolute=absolute,
+    )
 
 
 def _u_db(response: DirectionalResponse, azimuth_deg: float, elevation_deg: float) -> FloatArray:

@@ -133,7 +133,9 @@ def mend_loudspeaker(
     if found is not None:
         levels, reading = measured_levels(result, findings), result.reading
         after = mended(levels, found.equalizer, before=reading.curves, figures=reading.figures, problem=problem)
-    return MendAdvice(problem.goal, found, after, verdict_of(problem, choice, findings), choice.steps, bands is None)
+    return MendAdvice(
+        problem.goal, found, after, verdict_of(problem, choice, findings), steps=choice.steps, recommended=bands is None
+    )
 
 
 def chosen(problem: Problem, bands: int | None) -> tuple[Design | None, Choice]:

@@ -282,7 +282,7 @@ def read_loudspeaker(
         is_usual = rear_wall == USUAL_REAR_WALL and chosen is None and seat_m == kept_m
         if is_usual and counting and counting[-1].id == number:
             keep_summary(archive, entry.id, number, measurement, reading)
-            keep_printed(archive, entry.id, session, measurement, reading, seat_m)
+            keep_printed(archive, entry.id, session=session, measurement=measurement, reading=reading, seat_m=seat_m)
     progress(1.0, "read")
     others = tuple(session_words(one) for one in reversed(counting) if one.id != number)
     units = tuple((one.unit, one.id) for one in counting if one.unit and one.variant == picked.variant)
@@ -403,12 +403,12 @@ def units_told(results: Sequence[ReadResult]) -> UnitsTold:
             figures[key] = found
             u_mean[key] = u_of_mean(found, [one[key] for one in every])
     return UnitsTold(
-        results[0].session.loudspeaker.title,
-        results[0].session.variant.label,
-        {unit: tuple(one.session_id for one in rows) for unit, rows in by_unit.items()},
-        figures,
-        u_mean,
-        {key: every[0][key].unit for key in figures},
+        title=results[0].session.loudspeaker.title,
+        variant=results[0].session.variant.label,
+        sessions={unit: tuple(one.session_id for one in rows) for unit, rows in by_unit.items()},
+        figures=figures,
+        u_mean=u_mean,
+        units={key: every[0][key].unit for key in figures},
     )
 
 

@@ -353,7 +353,7 @@ def _told(
     archive: Archive, kept: Mapping[str, Any] | None, sessions: tuple[SessionEntry, ...], rows: list[dict[str, float]]
 ) -> RigTold:
     if kept is None:
-        return RigTold("", "", (), (), {}, devices(archive))
+        return RigTold(check="", because="", sessions=(), temperature_c=(), charts={}, devices=devices(archive))
     charts = {}
     for key in FIGURES:
         chart = control([row[key] for row in rows], figures=len(FIGURES)) if all(key in row for row in rows) else None
@@ -362,7 +362,7 @@ def _told(
     entry = archive.loudspeaker(kept["check"])
     airs = [archive.session(one.id).environment for one in sessions]
     warm = tuple(air.temperature_c if "temperature_c" in air.model_fields_set else None for air in airs)
-    return RigTold(f"{entry.maker} {entry.name}", kept["because"], sessions, warm, charts, devices(archive))
+    return RigTold(f"{entry.maker} {entry.name}", kept["because"], sessions, warm, charts, devices=devices(archive))
 
 
 def _figures(measured: Measurement) -> dict[str, float]:

@@ -182,7 +182,7 @@ def indexed_figures(found: Iterable[FoundFigure]) -> dict[str, Figure]:
     """Figures as the index holds them, by key; their uncertainties are symmetric."""
     from earwitness.quantities import Figure
 
-    return {f.key: Figure(f.key, f.value, f.u, f.unit, None, _FROM_INDEX, bound=f.bound) for f in found}
+    return {f.key: Figure(f.key, f.value, f.u, f.unit, band_hz=None, method=_FROM_INDEX, bound=f.bound) for f in found}
 
 
 def indexed(

@@ -194,7 +194,7 @@ def publish_site(
             if (folder / "loudspeakers" / card.address / "loudspeaker.json").is_file()
         }
         changed = {entry: source for entry, source in wanted.items() if (entry.name_key, source) not in current}
-        jobs = _jobs(changed, by_name, folder, archive_folder, base_url or "site", because)
+        jobs = _jobs(changed, by_name, folder, archive_folder, target=base_url or "site", because=because)
         open_all(jobs, archive_folder)
         failed: list[NoPage] = []
         with closing(written_pages(jobs, archive_folder, workers=workers)) as done:

@@ -35,7 +35,9 @@ def devices(archive: Archive) -> tuple[Device, ...]:
             serial, name = told["serial"].as_string(), told["name"].as_string()
             query = select(serial, func.max(name), func.count(), func.min(SessionRow.date), func.max(SessionRow.date))
             for number, called, count, first, last in work.execute(query.where(serial != "").group_by(serial)):
-                found.append(Device(kind, "" if called in (None, NOT_STATED) else called, number, count, first, last))
+                found.append(
+                    Device(kind, "" if called in (None, NOT_STATED) else called, number, count, first=first, last=last)
+                )
     return tuple(sorted(found, key=lambda one: (one.kind, one.last), reverse=True))
 
 

@@ -195,13 +195,24 @@ def desk(archive: Archive) -> Desk:
             number, at = published.get(row.id, (0, ""))
             rows.append(
                 OnDesk(
-                    row.id, row.name, row.maker, key, None if last is None else last.session_id, date, taken_in,
-                    sum(1 for one in sealed if one[0] == key) if last is None else len(last.sheets), key in opened,
-                    last is not None and bool(last.words), number, bool(number and taken_in > at),
-                    warned.get(-1 if last is None else last.session_id, ()),
-                    {place: drafts.pop(f"{place}:{row.id}") for place in _DRAFTS[:4] if f"{place}:{row.id}" in drafts},
+                    id=row.id,
+                    name=row.name,
+                    maker=row.maker,
+                    folded=key,
+                    session_id=None if last is None else last.session_id,
+                    date=date,
+                    touched=taken_in,
+                    sheets=sum(1 for one in sealed if one[0] == key) if last is None else len(last.sheets),
+                    is_opened=key in opened,
+                    has_words=last is not None and bool(last.words),
+                    published=number,
+                    is_outdated=bool(number and taken_in > at),
+                    warnings=warned.get(-1 if last is None else last.session_id, ()),
+                    drafts={
+                        place: drafts.pop(f"{place}:{row.id}") for place in _DRAFTS[:4] if f"{place}:{row.id}" in drafts
+                    },
                 )
-            )  # fmt: skip
+            )
     return Desk(tuple(rows), drafts, frozenset(one[2] for one in sessions.values()), dict(sealed))
 
 

@@ -46,7 +46,9 @@ class Neighbor:
         for key, rows in zip(SHAPES, () if self.shapes is None else self.shapes.astype(float), strict=False):
             values, u, u_common, valid = rows
             if not np.isnan(valid).all():
-                found[key] = Curve(key, _NAMES[key], axis, values, u, u_common, valid > 0.5, "dB", "")
+                found[key] = Curve(
+                    key, _NAMES[key], axis, values, u=u, u_common=u_common, valid=valid > 0.5, unit="dB", reference=""
+                )
         return found
 
 

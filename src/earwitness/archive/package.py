@@ -236,7 +236,7 @@ def export_package(archive: Archive, loudspeaker_id: int, folder: Path) -> Expor
         shutil.rmtree(made, ignore_errors=True)
     size = sum(one.size_bytes for one in payload)
     title = f"{record.maker} {record.name}"
-    return Exported(folder, title, len(record.sessions), len(record.results), len(payload), size)
+    return Exported(folder, title, len(record.sessions), len(record.results), files=len(payload), size_bytes=size)
 
 
 def import_package(

@@ -160,7 +160,7 @@ def facts_of(session: Session, *, notes: str = "", made_from: str = "") -> Summa
     currency = None if spoken.price is None else spoken.price.currency
     words = [notes, *(take.note for take in session.takes)]
     text = "\n".join(dict.fromkeys(word for word in words if word))
-    return SummaryFacts(spoken.type, price, currency, session.date, text, made_from)
+    return SummaryFacts(spoken.type, price=price, currency=currency, date=session.date, notes=text, made_from=made_from)
 
 
 def put_summary(archive: Archive, loudspeaker_id: int, figures: Iterable[Figure], facts: SummaryFacts) -> None:
@@ -336,7 +336,7 @@ def _rows(work: Work, ids: list[int]) -> tuple[FoundLoudspeaker, ...]:
     found = []
     for number in ids:
         s, own = summaries[number], tuple(figures.get(number, {}).values())
-        found.append(FoundLoudspeaker(number, s.title, s.type, s.price, s.currency, s.date, own))
+        found.append(FoundLoudspeaker(number, s.title, s.type, s.price, currency=s.currency, date=s.date, figures=own))
     return tuple(found)
 
 

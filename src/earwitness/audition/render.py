@@ -331,7 +331,7 @@ def prepared(
     if not match_loudness:
         gains = [min(gains)] * len(gains)
     return tuple(
-        Rendered(version, sound, taps, late_s, gain, heard + gain, top + gain)
+        Rendered(version, sound, taps, late_s=late_s, gain_db=gain, loudness_lufs=heard + gain, true_peak_db=top + gain)
         for version, taps, gain, heard, top in zip(versions, filters, gains, loud, peak, strict=True)
     )
 

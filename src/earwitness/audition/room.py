@@ -308,7 +308,7 @@ def pair_response(loudspeaker: Radiated, room: Shoebox, head: Head, rate_hz: int
     spots, ears = room.places()
     outward = (-aim_deg, aim_deg)
     made = [
-        _one(loudspeaker, room, head, rate_hz, spot, ears, turned, seed)
+        _one(loudspeaker, room=room, head=head, rate_hz=rate_hz, spot=spot, ears=ears, turned_deg=turned, seed=seed)
         for seed, (spot, turned) in enumerate(zip(spots, outward, strict=True), _SEED)
     ]
     return np.stack(made, axis=1)

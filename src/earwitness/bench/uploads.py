@@ -168,7 +168,7 @@ def _taken(one: SeenFile, said: Correction) -> Group | None:
     if said.angle_deg is None or said.plane is None:
         raise InputError.of("bench.direction_half_stated", where=one.file)
     angle = float(said.angle_deg)
-    named = NamedAngle("", "", said.plane, abs(angle), -1 if angle < 0 else 1, False, False)
+    named = NamedAngle("", "", said.plane, number=abs(angle), sign=-1 if angle < 0 else 1, dash=False, plain=False)
     file = replace(one, kind="response", why="", named=named, plane=said.plane)
     return _settled(Group("response", one.file, (file,), said.plane, (angle,)), said)
 

@@ -107,7 +107,7 @@ def loudness_of(samples: FloatArray, rate_hz: float, limits: Limits, calibration
         level = calibration.level_1m_db(rms)
         ear = at_tester_db(level, limits)
         peak_ear = ear + 20.0 * math.log10(peak / rms)
-    return Loudness(_db(peak), _db(rms), level, ear, peak_ear, samples.size / rate_hz)
+    return Loudness(_db(peak), _db(rms), level, ear, peak_ear_db=peak_ear, duration_s=samples.size / rate_hz)
 
 
 def at_tester_db(level_1m_db: float, limits: Limits) -> float:

@@ -77,7 +77,9 @@ def read_calibrator(
     if samples.size < rate_hz:
         faults.append("The recording is shorter than one second: record five.")
     if not np.all(np.isfinite(samples)) or samples.size < 256:
-        return CalibratorReading(0.0, 0.0, 0.0, 0.0, level_db, None, (*faults, "The samples are no numbers: retry."))
+        return CalibratorReading(
+            0.0, 0.0, 0.0, 0.0, level_db, fs_per_pa=None, faults=(*faults, "The samples are no numbers: retry.")
+        )
     if float(np.max(np.abs(samples))) >= CLIPPED_AT:
         faults.append("The recording is clipped: lower the input gain, then calibrate and measure with that gain.")
     found_hz, power = _strongest_line(samples, rate_hz)
@@ -95,7 +97,7 @@ def read_calibrator(
         faults.append(f"The tone varies by {steady_db:.2f} dB: hold still, seat it tightly, wait until it has settled.")
     pascal = REFERENCE_PA * 10.0 ** (level_db / 20.0)
     return CalibratorReading(
-        found_hz, rms, steady_db, rest_db, level_db, None if faults else rms / pascal, tuple(faults)
+        found_hz, rms, steady_db, rest_db, level_db, fs_per_pa=None if faults else rms / pascal, faults=tuple(faults)
     )
 
 
@@ -161,7 +163,9 @@ def read_loopback(played: FloatArray, heard: FloatArray) -> LoopbackReading:
         sentence = "The loop-back is silent: wire an output to its input, check the channel number and its gain."
     else:
         sentence = worded("capture.loop_back_other", correlation=abs(correlation))
-    return LoopbackReading(wired, delay, level, dbfs(abs(gain)), abs(correlation), correlation < 0.0, sentence)
+    return LoopbackReading(
+        wired, delay, level, dbfs(abs(gain)), abs(correlation), inverted=correlation < 0.0, sentence=sentence
+    )
 
 
 def find_delay(played: FloatArray, heard: FloatArray) -> tuple[int, float, float]:

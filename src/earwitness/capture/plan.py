@@ -140,13 +140,17 @@ def _shared_files(session: Session | None) -> list[Fault]:
     for take in () if session is None else session.takes:
         if not take.file.lower().endswith(".wav") and not isinstance(take, ImpedanceTableTake):
             what = f"{take.file!r}: live takes are written as WAV"
-            faults.append(Fault(what, FILE, None, f"take {take.id}", "a name that ends in .wav", "change the suffix"))
+            faults.append(
+                Fault(what, FILE, None, f"take {take.id}", "a name that ends in .wav", remedy="change the suffix")
+            )
         if not _inside(take.file):
             what = f"{take.file!r} leads out of the folder"
-            faults.append(Fault(what, FILE, None, f"take {take.id}", "a name inside the folder", "change the name"))
+            faults.append(
+                Fault(what, FILE, None, f"take {take.id}", "a name inside the folder", remedy="change the name")
+            )
         if take.file in seen and isinstance(take, FarFieldTake):
             what = f"takes {seen[take.file]!r} and {take.id!r} share {take.file!r}"
-            faults.append(Fault(what, FILE, None, f"take {take.id}", "a file for each", "record the place once"))
+            faults.append(Fault(what, FILE, None, f"take {take.id}", "a file for each", remedy="record the place once"))
         seen.setdefault(take.file, take.id)
     return faults
 

@@ -171,11 +171,17 @@ def read_take(
         words = (*words, f"a bang {at + skip / rate:.1f} s into the signal")
     there = known is not None
     return TakeReading(
-        curve_db=curve, full_scale_db=full_scale, loop_db=dbfs(loop) if there else None,
-        clock_ppm=clock_ppm(sent, source, hz) if there else None, arrival_s=arrival / rate if there else None,
-        background=words, spectrum=short,
-        noise_share=_noise_share(quiet, source, short, high_band, rate, size, loop),
-    )  # fmt: skip
+        curve_db=curve,
+        full_scale_db=full_scale,
+        loop_db=dbfs(loop) if there else None,
+        clock_ppm=clock_ppm(sent, source, hz) if there else None,
+        arrival_s=arrival / rate if there else None,
+        background=words,
+        spectrum=short,
+        noise_share=_noise_share(
+            quiet=quiet, source=source, short=short, band=high_band, rate_hz=rate, size=size, loop=loop
+        ),
+    )
 
 
 def _cut(impulse: FloatArray, arrival: int, around_s: tuple[float, float], rate_hz: float) -> FloatArray:

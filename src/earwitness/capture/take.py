@@ -107,7 +107,7 @@ def record_take(
     if aligned is None and expected.stopped is None and verdict.keep:
         short = Reason("ends early", "The recording ends before the take does.")
         verdict = replace(verdict, reasons=(*verdict.reasons, short))
-    return Recorded(part, file.frames, verdict, aligned, played_s, lost)
+    return Recorded(part=part, frames=file.frames, verdict=verdict, aligned=aligned, played_s=played_s, lost=lost)
 
 
 def run_stream(

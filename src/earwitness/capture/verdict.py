@@ -62,7 +62,7 @@ def compare_content(
         want, have = analytic[start : start + length], around[start : start + length]
         if float(np.mean(want.real**2)) < (0.05 * rms_all) ** 2:
             continue
-        odd += _odd_pieces(want, have, scale, noise_rms, start, rate_hz)
+        odd += _odd_pieces(want=want, have=have, scale=scale, noise_rms=noise_rms, start=start, rate_hz=rate_hz)
     return ContentReading(_joined(odd), False, True)
 
 
@@ -283,7 +283,7 @@ def judge(played: FloatArray, recorded: Block, wiring: Wiring, expected: Expecte
     if expected.silent:
         reasons += _dead(microphone, wiring) if expected.stopped is None else []
         rms = _rms(microphone)
-        return Verdict(tuple(reasons), 0, dbfs(peak), dbfs(rms), dbfs(rms), None)
+        return Verdict(tuple(reasons), 0, dbfs(peak), level_dbfs=dbfs(rms), noise_dbfs=dbfs(rms), loopback=None)
     loopback = None if wiring.reference is None else read_loopback(played, whole[:, wiring.reference - 1])
     delay = _delay(played, microphone, loopback, expected.flight_s, wiring.rate_hz)
     first, last = _active(played)
@@ -295,11 +295,11 @@ def judge(played: FloatArray, recorded: Block, wiring: Wiring, expected: Expecte
         contents = _contents(played, whole, loopback, wiring)
         # Where samples were lost, what counts as signal and as silence is not where it should be.
         broken = any(one.key in TECHNICAL for one in (*reasons, *contents))
-        levels = _levels(whole, used, peak, level, noise, expected)
+        levels = _levels(whole=whole, used=used, peak=peak, level=level, noise=noise, expected=expected)
         reasons += [one for one in levels if one.key == "clipped" or not broken]
         reasons += contents
     noise_dbfs = None if noise is None else dbfs(noise)
-    return Verdict(tuple(reasons), delay, dbfs(peak), dbfs(level), noise_dbfs, loopback)
+    return Verdict(tuple(reasons), delay, dbfs(peak), level_dbfs=dbfs(level), noise_dbfs=noise_dbfs, loopback=loopback)
 
 
 def _levels(

@@ -127,7 +127,7 @@ def record(
         raise InputError("--again without a take, nothing was played", remedy="name it: --take ID --again")
     with closing(_series(folder, setup, begin=True)) as series:
         again_first = (lambda: give_up(series, only)) if again and only else None
-        _record(series, only, pause_s, away, yes, table, before=again_first)
+        _record(series=series, only=only, pause_s=pause_s, away=away, yes=yes, table=table, before=again_first)
 
 
 @click.command(name="resume", cls=Command)
@@ -136,7 +136,7 @@ def record(
 def resume(folder: Path, pause_s: float, table: str | None, away: bool, yes: bool) -> None:
     """Go on with the live session of FOLDER, with its own settings, after a crash or an unplugged device."""
     with closing(_series(folder, {}, begin=False)) as series:
-        _record(series, None, pause_s, away, yes, table)
+        _record(series=series, only=None, pause_s=pause_s, away=away, yes=yes, table=table)
 
 
 @click.command(name="turntable", cls=Command)

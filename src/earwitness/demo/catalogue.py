@@ -87,7 +87,7 @@ def simulate(one: Invented, settings: dict[str, Setting] | None = None) -> Measu
     return Measurement(
         response=response,
         snr_db=np.full(pressure.shape, 60.0),
-        gate=Gate(0.0, 0.2, 0.0, None, "anechoic", 20.0),
+        gate=Gate(start_s=0.0, end_s=0.2, taper_s=0.0, reflection_s=None, source="anechoic", lowest_valid_hz=20.0),
         splice=None,
         near_field=(),
         harmonics=(),

@@ -271,14 +271,14 @@ def _pair(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> None:
     shape = two_tone(*rig.PAIR_HZ, rig.PAIR_S, rig.RATE_HZ)
     played = _placed(shape * rig.PAIR_V / np.sqrt(np.mean(shape**2)), rig.LEAD_IN_S, rig.PAIR_SAMPLES)
     sound = emission(one, played / np.sqrt(2) / rig.PAIR_V, rig.PAIR_V)
-    record(one.key, folder, rig.PAIR_FILE, sound, axis, played)
+    record(key=one.key, folder=folder, name=rig.PAIR_FILE, sound=sound, paths=axis, played_v=played)
 
 
 def _burst(one: DemoLoudspeaker, folder: Path, axis: FloatArray, name: str, frequency_hz: float, peak_v: float) -> None:
     shape = _placed(burst(frequency_hz, rig.RATE_HZ), rig.BURST_BEFORE_S, rig.BURST_SAMPLES)
     # Over before the coil is warm.
     sound = emission(one, shape, peak_v / np.sqrt(2), heating_k=0.0)
-    record(one.key, folder, name, sound, axis, shape * peak_v)
+    record(key=one.key, folder=folder, name=name, sound=sound, paths=axis, played_v=shape * peak_v)
 
 
 def _run(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> None:
@@ -327,7 +327,7 @@ def _limiter(one: DemoLoudspeaker, folder: Path, axis: FloatArray, name: str, fr
     shape = np.concatenate([still, tone, still])
     # Steps and rests are short against what warms a coil.
     sound = emission(one, shape, rig.LIMITER_V, heating_k=0.0)
-    record(one.key, folder, name, sound, axis, shape * np.sqrt(2) * rig.LIMITER_V)
+    record(key=one.key, folder=folder, name=name, sound=sound, paths=axis, played_v=shape * np.sqrt(2) * rig.LIMITER_V)
 
 
 def _noise(one: DemoLoudspeaker, folder: Path, name: str, hiss_db: float | None) -> None:

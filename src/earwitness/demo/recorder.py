@@ -109,10 +109,10 @@ def _jobs(one: DemoLoudspeaker, folder: Path, step_deg: int, emitted: dict[float
     jobs = _linear_jobs(one, caps, folder, places, emitted)
     axis = far_paths(one, caps, "horizontal", 0.0, rig.LEVEL_DISTANCE_M)
     for step, volts in enumerate(rig.LEVEL_SERIES_V, 1):
-        jobs.append(_sweep_job(one, folder, rig.level_file(step), volts, emitted, lambda: axis))
+        jobs.append(_sweep_job(one, folder, rig.level_file(step), volts=volts, emitted=emitted, place=lambda: axis))
     if one.built_in is not None and one.built_in.low_pass_hz is not None:
         low = emission(one, filtered(_sweep(), one.built_in.low_pass_hz), rig.DRIVE_V)
-        jobs.append(_sweep_job(one, folder, rig.FILTERED_FILE, rig.DRIVE_V, {rig.DRIVE_V: low}, lambda: axis))
+        jobs.append(_sweep_job(one, folder, rig.FILTERED_FILE, rig.DRIVE_V, {rig.DRIVE_V: low}, place=lambda: axis))
     loud = [_Job(name, work) for name, work in (*loud_jobs(one, folder, axis), *powered_jobs(one, folder, caps))]
     return [*jobs, *_other_jobs(one, folder, axis), *loud]
 
@@ -134,10 +134,10 @@ def _linear_jobs(
     jobs = []
     for orbit, angle in places:
         there = partial(far_paths, one, caps, orbit, float(angle), rig.FAR_DISTANCE_M)
-        jobs.append(_sweep_job(one, folder, f"far/{orbit[0]}_{angle}.flac", rig.DRIVE_V, emitted, there))
+        jobs.append(_sweep_job(one, folder, f"far/{orbit[0]}_{angle}.flac", rig.DRIVE_V, emitted=emitted, place=there))
     for cap in one.near_caps:
         close = partial(near_paths, one, caps, cap.name)
-        jobs.append(_sweep_job(one, folder, rig.near_file(cap.name), rig.NEAR_DRIVE_V, emitted, close))
+        jobs.append(_sweep_job(one, folder, rig.near_file(cap.name), rig.NEAR_DRIVE_V, emitted=emitted, place=close))
     return jobs
 
 
@@ -149,7 +149,9 @@ def _sweep_job(
     emitted: dict[float, ComplexArray],
     place: Callable[[], FloatArray],
 ) -> _Job:
-    return _Job(name, lambda: record(one.key, folder, name, emitted[volts], place(), _sweep() * np.sqrt(2) * volts))
+    return _Job(
+        name, lambda: record(one.key, folder, name, emitted[volts], place(), played_v=_sweep() * np.sqrt(2) * volts)
+    )
 
 
 def _other_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> list[_Job]:
@@ -158,7 +160,7 @@ def _other_jobs(one: DemoLoudspeaker, folder: Path, axis: FloatArray) -> list[_J
 
     def tones(name: str, volts: float) -> None:
         sound = emission(one, shape / shape_v / np.sqrt(2), volts)
-        record(one.key, folder, name, sound, axis, shape / shape_v * volts)
+        record(key=one.key, folder=folder, name=name, sound=sound, paths=axis, played_v=shape / shape_v * volts)
 
     def played() -> None:
         write_audio(folder / rig.TONES_PLAYED_FILE, shape, rig.RATE_HZ)

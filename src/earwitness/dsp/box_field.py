@@ -258,7 +258,7 @@ def box_fields(
             out.close[row, spot] = one.at(k, pressure) / areas
         there = np.stack([one.at(k) for one in direct], axis=1)
         out.away[row] = (there + np.einsum("gpm,gms->ps", _double_layer(layer, k), pressure)) / areas
-        out.far[row] = _far(box, pistons, k, pressure, directions, normals) / areas
+        out.far[row] = _far(box, pistons, k=k, pressure=pressure, directions=directions, normals=normals) / areas
     return out
 
 

@@ -91,7 +91,7 @@ def fit_pole(
     base_hz, base_db (F,) : level without the gate as far as it is known, in any unit, smooth where it is not;
     24 dB/octave are assumed below it; band_hz : of the spectra that are compared; snr_db : of the gated spectrum
     """
-    problem = _Problem(impulse, weights, time_s, base_hz, base_db, band_hz, 10.0 ** (-snr_db / 20.0))
+    problem = _Problem(impulse, weights, time_s, base_hz, base_db, band_hz=band_hz, noise=10.0 ** (-snr_db / 20.0))
     return problem.solved(list(guesses))
 
 
@@ -305,9 +305,16 @@ class _Problem:
         var_bell = float(share @ ((bell - mean_bell) ** 2 + own[:, 2] * (math.log(10.0) / 40.0) ** 2))
         u = np.sqrt(var)
         return Pole(
-            math.exp(mean[0]), math.exp(mean[1]), float(mean[2]), float(u[0]), float(u[1]), float(u[2]),
-            math.exp(mean_bell), math.sqrt(var_bell), error,
-        )  # fmt: skip
+            hz=math.exp(mean[0]),
+            q=math.exp(mean[1]),
+            size_db=float(mean[2]),
+            u_ln_hz=float(u[0]),
+            u_ln_q=float(u[1]),
+            u_db=float(u[2]),
+            bell_q=math.exp(mean_bell),
+            u_ln_bell_q=math.sqrt(var_bell),
+            error=error,
+        )
 
     def _normal(self, p: FloatArray, guesses: list[Guess], error: float) -> FloatArray:
         _data, jac, _prior, sharp = self._system(p, guesses, error)

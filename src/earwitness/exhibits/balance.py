@@ -185,7 +185,7 @@ def evenness(reading: Reading, measurement: Measurement) -> Chart | None:
     middle = 5.0 * round(spread.mean_db / 5.0)
     low_hz, high_hz = spread.band_hz
     windows = tuple(
-        Region("window", low_hz, high_hz, spread.mean_db - half, spread.mean_db + half, f"±{half:g} dB")
+        Region("window", low_hz, high_hz, low=spread.mean_db - half, high=spread.mean_db + half, label=f"±{half:g} dB")
         for half in WINDOWS_DB
     )
     panel = level_facts.level_panel(

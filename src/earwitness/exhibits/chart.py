@@ -197,7 +197,7 @@ def table(
     """The table `key`. columns, align : where they hang on the data; words : as in `chart`."""
     usual = exhibit_texts()["tables"][key]
     title, note = _told("tables", key, ("title", "note"), words)
-    return Table(key, title, columns or tuple(usual["columns"]), align or tuple(usual["align"]), tuple(rows), note)
+    return Table(key, title, columns or tuple(usual["columns"]), align or tuple(usual["align"]), tuple(rows), note=note)
 
 
 def _told(kind: str, key: str, parts: tuple[str, ...], words: dict[str, Any]) -> list[str]:

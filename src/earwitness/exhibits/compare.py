@@ -390,7 +390,7 @@ def _point(offer: compare.Offer, beside: Beside) -> Point:
     kind: PointKind = "frontier" if offer.on_frontier else "near" if offer.near_frontier else "other"
     kind = "own" if offer.key == beside.own.key else kind
     words = (f"{offer.price:,.0f} {beside.currency}", value_words(offer.value, offer.u, ""))
-    return Point(kind, offer.price, offer.value, offer.u, offer.title, words)
+    return Point(kind=kind, at=offer.price, value=offer.value, u=offer.u, name=offer.title, words=words)
 
 
 def _shown_offers(beside: Beside) -> list[compare.Offer]:

@@ -321,12 +321,12 @@ def _line(one: Finding, place: int, advice: Advice) -> Line:
     witness = [f"{'heard' if heard else 'not heard'} in trials" for heard in tried if heard is not None][:1]
     words = [listed(said)] if said else [_NOT_HEARD] if advice.heard and not witness else []
     return Line(
-        str(one.key),
-        "; ".join([*words, *witness]) or "no notes",
-        true_minus(one.title),
-        _mended(one, met),
-        bool(said) or True in tried,
-        bool(met),
+        number=str(one.key),
+        heard="; ".join([*words, *witness]) or "no notes",
+        measured=true_minus(one.title),
+        mended=_mended(one, met),
+        is_heard=bool(said) or True in tried,
+        is_mended=bool(met),
     )
 
 
@@ -384,4 +384,4 @@ def _unanswered(advice: Advice) -> Iterator[Line]:
                 "no match in the data": "no match in the data",
                 "not judged": "no data speak to it" if beyond else "the data do not reach there",
             }[m.verdict]
-            yield Line("", f"“{m.remark.word}”{where}", told, "", True, False)
+            yield Line("", heard=f"“{m.remark.word}”{where}", measured=told, mended="", is_heard=True, is_mended=False)

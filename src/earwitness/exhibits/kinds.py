@@ -102,7 +102,9 @@ def bass_delay(reading: Reading) -> Chart | None:
     if curve is None or not curve.valid.any():
         return None
     low, high = step_span(valid_values((curve,), DELAY_HZ[0], 200.0), 5.0, low=0.0, high=20.0)
-    panel = Panel("Group delay", "ms", low, high, 5.0, (Trace(curve, "direct", "on axis", True),), db_per_decade=None)
+    panel = Panel(
+        "Group delay", "ms", low, high, step=5.0, traces=(Trace(curve, "direct", "on axis", True),), db_per_decade=None
+    )
     found = [one for key, one in reading.figures.items() if base_key(key) == "bass_group_delay"]
     told = "; ".join(f"{place_of(one.key)} {figure_words(one)} ({one.caveats[0]})" for one in found)
     return chart("bass_delay", (panel,), finding=f"{told}." if told else "", low_hz=10.0, high_hz=500.0)

@@ -73,7 +73,7 @@ def _limit(figures: Mapping[str, Figure]) -> tuple[Region, ...]:
     limit = lowest - margin
     band = figures["impedance_minimum"].band_hz or (20.0, 20_000.0)
     words = f"below 80 % of {wording.number_words(limit / 0.8, 1).removesuffix('.0')}{wording.unit_words('ohm')}"
-    return (Region("target", band[0], band[1], 0.0, limit, words),)
+    return (Region(kind="target", low_hz=band[0], high_hz=band[1], low=0.0, high=limit, label=words),)
 
 
 def _at(curve: Curve, hz: float) -> float:

@@ -198,7 +198,9 @@ def separation_chart(axis: FrequencyAxis, scan: ScanReading) -> Chart:
     return chart(
         "separation",
         (
-            Panel("Not explained", "dB", -80.0, 0.0, 20.0, fit, _regions(axis, scan), db_per_decade=None),
+            Panel(
+                "Not explained", "dB", -80.0, 0.0, 20.0, traces=fit, regions=_regions(axis, scan), db_per_decade=None
+            ),
             Panel("Expected error", "dB", 0.0, top, 0.5, traces=expected, db_per_decade=None),
             Panel("Condition", "dB", 0.0, 60.0, 20.0, traces=condition, db_per_decade=None),
         ),

@@ -72,7 +72,7 @@ def at_level(rows: Sequence[Played], level_db: float) -> AtLevel | str:
     flat = np.zeros(lowest.values.size)
     if level_db < lowest.level_db - _SAME_DB:
         note = f"recorded from {lowest.level_db:.1f} dB on: lower levels distort no more"
-        return AtLevel(lowest.values, lowest.u, np.ones(flat.size, dtype=bool), lowest.known, flat, note)
+        return AtLevel(lowest.values, lowest.u, np.ones(flat.size, dtype=bool), lowest.known, slope=flat, note=note)
     above = next((i for i, one in enumerate(ordered) if one.level_db >= level_db), len(ordered) - 1)
     high = ordered[above]
     if above == 0 or high.level_db - level_db < _SAME_DB:
@@ -113,7 +113,7 @@ def equal_level_figures(
             rows = [_harmonic(one, mean) for mean, one in placed]
             hz = placed[0][1].total.axis.hz
             for name, band in (("distortion_at_level", REST_HZ), ("distortion_bass_at_level", BASS_HZ)):
-                found.append(_largest(name, level, rows, hz, band, u_level_db))
+                found.append(_largest(name=name, level_db=level, rows=rows, hz=hz, band_hz=band, u_level_db=u_level_db))
         if squeezed is not None and (placed or not distortions):
             found.append(_compression(level, placed, squeezed, u_level_db))
         if multitones:

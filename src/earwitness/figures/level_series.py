@@ -125,10 +125,12 @@ def level_series_reading(
         absolute=measurement.response.absolute,
         lineage=lineage,
     )
-    figures = _figures(distortions, squeezed, clean, tones, seat_m, reasons, others)
+    figures = _figures(distortions, squeezed, clean=clean, tones=tones, seat_m=seat_m, reasons=reasons, others=others)
     curves = {**_curves(distortions, squeezed, clean, tones), **{curve.key: curve for curve in runs}}
     missing = _missing(reasons, tones, measurement)
-    return LevelSeriesReading(distortions, squeezed, clean, tones, runs, curves, figures, missing, tuple(notes))
+    return LevelSeriesReading(
+        distortions, squeezed, clean, tones, runs, curves=curves, figures=figures, missing=missing, notes=tuple(notes)
+    )
 
 
 def placed_series(measurement: Measurement, on_axis: Curve | None) -> tuple[Harmonics, ...]:

@@ -94,7 +94,7 @@ def on_load_grid(impedance: Impedance) -> Impedance:
     place, known = np.log(axis.hz), np.log(hz)
     ohm = np.exp(np.interp(place, known, np.log(size)) + 1j * np.interp(place, known, turn))
     u_ohm, u_deg = (np.interp(place, known, part) for part in (impedance.u_ohm, impedance.u_deg))
-    return Impedance(axis, ohm, u_ohm, u_deg, valid, impedance.lineage)
+    return Impedance(axis=axis, ohm=ohm, u_ohm=u_ohm, u_deg=u_deg, valid=valid, lineage=impedance.lineage)
 
 
 WRINKLE_BAND_HZ = (80.0, 20_000.0)
@@ -232,7 +232,7 @@ def load_figures(
         **_epdr_figures(grid, program),
         **bass_figures(grid, enclosure, INFO),
         **_wrinkle_figures(grid),
-        **_drawn_figures(grid, band, program, sensitivity, level_db, crest_db),
+        **_drawn_figures(grid, band, program=program, sensitivity=sensitivity, level_db=level_db, crest_db=crest_db),
     }
     figures["amplifier_load"] = _amplifier_load(figures, grid.lineage)
     return {info.key: figures[info.key] for info in LOAD_FIGURES}
@@ -285,7 +285,7 @@ def _minimum_figures(grid: Impedance, band: _Band, rated_ohm: float | None) -> d
         keys[2]: asked[keys[2]].judged(float(phase[low.row]), float(grid.u_deg[low.row])),
         rating[1]: _supported(low.value, low.u, band, grid.lineage),
     }
-    found[rating[0]] = _margin(low.value, low.u, rated_ohm, band, told, grid.lineage)
+    found[rating[0]] = _margin(low.value, u=low.u, rated_ohm=rated_ohm, band=band, told=told, lineage=grid.lineage)
     return found
 
 

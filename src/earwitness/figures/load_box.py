@@ -117,7 +117,7 @@ def fit_closed(impedance: Impedance, peaks: Peaks) -> Fitted:
     top = int(np.argmax(peaks.ohm))
     fs, rise = peaks.hz[top], max(peaks.ohm[top] - peaks.dc_ohm, 0.1)
     start = np.array([max(peaks.dc_ohm, 0.1), 2e-4, rise, fs, 3.0, *_START_BESIDE])
-    return _fitted(impedance, closed_box, _CLOSED, start, fs / 2.5, 2.0 * fs)
+    return _fitted(impedance=impedance, model=closed_box, names=_CLOSED, start=start, low_hz=fs / 2.5, high_hz=2.0 * fs)
 
 
 def fit_vented(impedance: Impedance, peaks: Peaks, tuning_hz: float) -> Fitted:
@@ -127,7 +127,7 @@ def fit_vented(impedance: Impedance, peaks: Peaks, tuning_hz: float) -> Fitted:
     alpha = max((low**2 + high**2 - tuning_hz**2) / fs**2 - 1.0, 0.1)
     rise = max(max(peaks.ohm[:2]) - peaks.dc_ohm, 0.1)
     start = np.array([max(peaks.dc_ohm, 0.1), 2e-4, rise, fs, 4.0, tuning_hz, 10.0, alpha, 20.0, *_START_BESIDE])
-    return _fitted(impedance, vented_box, _VENTED, start, low / 2.0, 1.5 * high)
+    return _fitted(impedance, model=vented_box, names=_VENTED, start=start, low_hz=low / 2.0, high_hz=1.5 * high)
 
 
 def _fitted(

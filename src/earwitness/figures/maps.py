@@ -81,7 +81,7 @@ def orbit_levels(levels: Levels, orbit: Orbit) -> OrbitLevels | str:
     zero = int(np.flatnonzero(np.abs(angle) < _SAME_ANGLE_DEG)[0])
     valid &= valid[zero]
     level = np.where(valid, level - level[zero], 0.0)
-    found = DirectivityMap(orbit, levels.axis, angle, level, valid, "dB relative to the reference axis")
+    found = DirectivityMap(orbit, levels.axis, angle, level, valid=valid, reference="dB relative to the reference axis")
     return OrbitLevels(found, u, levels.lineage, pulls, keys)
 
 
@@ -266,7 +266,7 @@ def first_fall(orbit: OrbitLevels, sign: float, drop_db: float) -> Side:
     by_causes = np.einsum("af,caf->cf", weights, orbit.pulls_db) * turn if orbit.keys else np.zeros((0, count))
     moves = np.concatenate([by_causes, errors[[zero]]])
     reached = fall.reached
-    own = np.hypot(own, _jumps_deg(out, above, chained, fall, np.sqrt(own**2 + (moves**2).sum(axis=0)), turn))
+    own = np.hypot(own, _jumps_deg(out, above, chained, fall, np.sqrt(own**2 + (moves**2).sum(axis=0)), turn=turn))
     return Side(np.where(reached, fall.angle_deg, away), own, moves, reached, np.logical_or(reached, complete))
 
 

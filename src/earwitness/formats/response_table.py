@@ -177,7 +177,7 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
     hz = block.values[:, hz_column] * columns[hz_column].title.scale
     long_form = next((i for i, c in enumerate(columns) if c.title.role == "angle"), None)
     if long_form is not None:
-        return _long(table, block, columns, hz_column, long_form, layout.line)
+        return _long(table, block=block, columns=columns, hz_column=hz_column, angle_column=long_form, line=layout.line)
     values = [i for i, column in enumerate(columns) if column.title.role in _VALUES]
     values = values or [i for i, column in enumerate(columns) if column.title.role == "uncertainty"]
     if not values:
@@ -185,7 +185,7 @@ def _part(table: TextTable, block: Block, settled: Mapping[str, str], asked: lis
     order = sorted_rows(table.name, hz, block, values, told)
     lines, cells = block.lines[order], block.values[order]
     titles = [(i, columns[i].title) for i in values]
-    rows = [_row(table.name, columns, i, cells, title.angle_deg, title.plane) for i, title in titles]
+    rows = [_row(table.name, columns, i, cells, angle_deg=title.angle_deg, plane=title.plane) for i, title in titles]
     missing = np.flatnonzero(~np.isfinite(np.stack([row.values for row in rows])).any(axis=0))
     return _Part(
         line=layout.line,
@@ -225,7 +225,7 @@ def _long(
         chosen = (angle == degrees) & (np.array(planes) == plane if planes else True)
         one = Block(titles=block.titles, lines=block.lines[chosen], values=block.values[chosen], texts={})
         order = sorted_rows(table.name, hz[chosen], one, values, told)
-        row = _row(table.name, columns, values[0], one.values[order], None, None)
+        row = _row(name=table.name, columns=columns, at=values[0], values=one.values[order], angle_deg=None, plane=None)
         placed: dict[str, Any] = {}
         for name in ("values", "phase", "valid", "u_db", "u_phase_deg"):
             if (given := getattr(row, name)) is not None:
@@ -325,7 +325,7 @@ def _whole(
         rows = [replace(row, phase=None) for row in rows if row.title.curve]
     elif any(angle is not None for angle in angles):
         kind = "directions" if kind == "curve" else kind
-        plane = _plane(first.line, table, parts, angles, settled, asked)
+        plane = _plane(line=first.line, table=table, parts=parts, angles=angles, settled=settled, asked=asked)
     elif len(rows) > 1:
         extra = ", ".join(repr(row.title.text) for row in rows[1:])
         told.append(f"the first column of values was read; more of them stand beside it: {extra}")

@@ -163,7 +163,7 @@ def plain_rows(text: str, *, name: str, counts: tuple[int, ...], layout: str) ->
     told, decimal, thousands = _numbers(lines, separator, name)
     if thousands:
         raise FormatError.of("formats.thousands_mark", where=f"{name}, line {thousands}", expected=layout)
-    return [_plain_row(line.number, told[line.number], decimal, name, counts, layout) for line in lines]
+    return [_plain_row(line.number, told[line.number], decimal, name, counts=counts, layout=layout) for line in lines]
 
 
 def _is_words(text: str) -> bool:
@@ -431,7 +431,7 @@ def _blocks(
         # Words between rows are titles of a further block only where they name a frequency.
         if not any(re.search(r"k?hz\b|freq", line.text, re.IGNORECASE) for line in titles):
             raise _no_row(titles[0], told[titles[0].number], wanted, name)
-    return tuple(_block(titles, rows, told, wanted, decimal, name) for titles, rows in runs)
+    return tuple(_block(titles, rows, told=told, wanted=wanted, decimal=decimal, name=name) for titles, rows in runs)
 
 
 def _trimmed(told: dict[int, tuple[str, ...]]) -> dict[int, tuple[str, ...]]:

@@ -132,7 +132,9 @@ def _words(claim: Claim) -> str:
 
 def _open(claim: Claim, reason: str, measured: Figure | None = None) -> ClaimVerdict:
     sentence = f"Claim: {_words(claim)}. It cannot be judged: {reason}."
-    return ClaimVerdict(claim, "cannot be judged", measured, None, None, _WANTED[claim.quantity], sentence, reason)
+    return ClaimVerdict(
+        claim, "cannot be judged", measured, None, None, unit=_WANTED[claim.quantity], sentence=sentence, reason=reason
+    )
 
 
 def _closed(
@@ -280,7 +282,9 @@ def _range(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> Cla
     if measured.bound:
         return _open(claim, "the level is not known over the whole range", measured)
     sure = "it holds" if short <= 0.0 else "it holds within the uncertainty"
-    return ClaimVerdict(claim, "holds", measured, short, u, "dB", f"Claim: {_words(claim)}. {_upper(found)}: {sure}.")
+    return ClaimVerdict(
+        claim, "holds", measured, short, u=u, unit="dB", sentence=f"Claim: {_words(claim)}. {_upper(found)}: {sure}."
+    )
 
 
 def _both_ends(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
@@ -300,7 +304,9 @@ def _both_ends(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) ->
         for side, part in zip(("Lower", "Upper"), parts, strict=True)
     )
     sentence = f"Claim: {_words(claim)}. {told}"
-    return ClaimVerdict(claim, worse.verdict, worse.measured, worse.short_by, worse.u, "Hz", sentence, worse.reason)
+    return ClaimVerdict(
+        claim, worse.verdict, worse.measured, worse.short_by, worse.u, unit="Hz", sentence=sentence, reason=worse.reason
+    )
 
 
 def _rated(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:

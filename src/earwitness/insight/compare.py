@@ -400,14 +400,16 @@ def tell_apart(first: Candidate, second: Candidate, *, match_hz: tuple[float, fl
             reasons.append(BALANCE)
     if not pairs and share is None:
         words = f"{first.title} and {second.title} have nothing measured in common"
-        return Verdict(first.key, second.key, False, None, (), f"{words}, so nothing can be said of their difference.")
+        return Verdict(
+            first.key, second.key, False, None, (), sentence=f"{words}, so nothing can be said of their difference."
+        )
     return Verdict(
-        first.key,
-        second.key,
-        bool(reasons),
-        share,
-        tuple(reasons),
-        _sentence(first, second, len(pairs), share, reasons) + _over_units(first, second, pairs, reasons),
+        first=first.key,
+        second=second.key,
+        told_apart=bool(reasons),
+        share=share,
+        reasons=tuple(reasons),
+        sentence=_sentence(first, second, len(pairs), share, reasons) + _over_units(first, second, pairs, reasons),
     )
 
 

@@ -237,8 +237,8 @@ def change(
     changed = tuple(pair for pair in pairs if pair.is_beyond and abs(pair.difference) > factor * pair.u)
     told = _told(within, parts)
     edges = (float(hz[0]), float(hz[-1]))
-    words = _sentence(first, second, curve.name, edges, told, within, parts)
-    return Change(key, curve, edges, critical, parts, within, changed, told, words)
+    words = _sentence(first, second=second, name=curve.name, band_hz=edges, told=told, within_db=within, parts=parts)
+    return Change(key, curve, edges, critical, parts, within_db=within, figures=changed, told=told, sentence=words)
 
 
 def critical_value(length: float, *, alarm: float = FALSE_ALARM) -> float:
@@ -356,16 +356,16 @@ def matching(hz: FloatArray, d: FloatArray, u: FloatArray, *, critical: float = 
     rms = float(np.sqrt(np.mean(shape**2)))
     may_be_apart = _wide(hz, np.abs(shape) + ONE_SIDED * u > WELL_DB)
     return Matching(
-        offset,
-        rms,
-        float(shape[worst]),
-        float(hz[worst]),
-        float(d[most]),
-        float(u[most]),
-        float(hz[most]),
-        _wide(hz, np.abs(shape) > WELL_DB),
-        rms < WELL_RMS_DB and not may_be_apart,
-        _wide(hz, (np.abs(shape) > NO_PAIR_DB) & (np.abs(shape) > critical * u)),
+        offset_db=offset,
+        shape_rms_db=rms,
+        shape_db=float(shape[worst]),
+        shape_at_hz=float(hz[worst]),
+        most_db=float(d[most]),
+        most_u_db=float(u[most]),
+        most_at_hz=float(hz[most]),
+        apart_hz=_wide(hz, np.abs(shape) > WELL_DB),
+        is_well_matched=rms < WELL_RMS_DB and not may_be_apart,
+        no_pair_hz=_wide(hz, (np.abs(shape) > NO_PAIR_DB) & (np.abs(shape) > critical * u)),
     )
 
 

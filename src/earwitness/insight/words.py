@@ -35,7 +35,7 @@ class Word:
 _TABLE = table_of("insight", "words")
 SOURCES: Mapping[str, str] = _TABLE["sources"]
 VOCABULARY: tuple[Word, ...] = tuple(
-    Word(name, direction, low_hz, high_hz, group, SOURCES[source], is_usual)
+    Word(name, direction, low_hz=low_hz, high_hz=high_hz, group=group, source=SOURCES[source], is_usual=is_usual)
     for name, (direction, low_hz, high_hz, group, source, is_usual) in _TABLE["timbre"].items()
 )
 

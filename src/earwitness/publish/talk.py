@@ -199,7 +199,7 @@ def _told(drafts: Sequence[_Draft], review: Review, text: Any) -> Iterator[Part]
         key = f"{name}.{about[0].key}" if about else name
         title = spoken(text.finding_title(*about[:2])) if name == "finding" else text.titles[name]
         marks = tuple(sorted(set(map(int, _MARKED.findall(said)))))
-        yield Part(key, one.plan["role"], title, one.chart, marks, tuple(SENTENCE_END.split(said)))
+        yield Part(key, one.plan["role"], title, one.chart, marks=marks, sentences=tuple(SENTENCE_END.split(said)))
         before = one.chart
         own.pop(before, "")
 
@@ -407,7 +407,7 @@ def _spoken(blocks: dict[str, str]) -> Iterator[Spoken]:
         still = shown[1] if shown else before
         marks = tuple(map(int, re.findall(r"\d+", shown[2] or ""))) if shown else ()
         last_s = round(said_s(len(words.split()), new_picture=still != before))
-        yield Spoken(key, title, still, marks, tuple(SENTENCE_END.split(words)), at_s, last_s)
+        yield Spoken(key, title, still, marks, sentences=tuple(SENTENCE_END.split(words)), start_s=at_s, last_s=last_s)
         at_s, before = at_s + last_s, still
 
 

@@ -74,12 +74,16 @@ class Asked:
 
     def judged(self, value: float, u: float = 0.0, *caveats: str, bound: Bound = "") -> Figure:
         """The figure the data give, with its standard uncertainty; empty caveats are left out."""
-        figure = Figure(self.key, value, u, self.unit, self.band_hz, self.method, bound, lineage=self.lineage)
+        figure = Figure(
+            self.key, value, u, self.unit, band_hz=self.band_hz, method=self.method, bound=bound, lineage=self.lineage
+        )
         return replace(figure, caveats=tuple(filter(None, caveats)))
 
     def refused(self, reason: str) -> Figure:
         """A figure the data cannot give, with the reason."""
-        return Figure(self.key, None, None, self.unit, self.band_hz, self.method, reason=reason, lineage=self.lineage)
+        return Figure(
+            self.key, None, None, self.unit, self.band_hz, method=self.method, reason=reason, lineage=self.lineage
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -131,4 +131,4 @@ def _from_calibrator(calibrator: Calibrator, recording: Recording) -> Calibratio
     u_db = math.hypot(calibrator.tolerance_db / math.sqrt(3.0), wobble)
     source = f"calibrator {calibrator.level_db:g} dB at {calibrator.frequency_hz:g} Hz"
     hiss_db = density_db(samples, recording.rate_hz)
-    return Calibration(rms / pressure_of_level(calibrator.level_db), u_db, True, source, flags, hiss_db)
+    return Calibration(rms / pressure_of_level(calibrator.level_db), u_db, True, source, flags=flags, hiss_db=hiss_db)

@@ -173,9 +173,15 @@ def _swept(
     wanted = frozenset([nearest_to_axis(plan.far).id, *(take.id for take in plan.level)])
     try:
         gathered = gather(
-            plan.session, takes, wanted, plan.division_of, first, plan.axis,
-            correction=plan.correction, progress=progress,
-        )  # fmt: skip
+            session=plan.session,
+            takes=takes,
+            with_harmonics=wanted,
+            division_of=plan.division_of,
+            read=first,
+            axis=plan.axis,
+            correction=plan.correction,
+            progress=progress,
+        )
     except BadRecordingsError as bad:
         divided = {take.file for take in takes}
         others = (*_bad_others(plan, first, impedance), *others_unreadable(plan.session, read, divided))
@@ -199,7 +205,7 @@ def _made(
     axis = (joined.pressure[far.on_axis_row], joined.valid[far.on_axis_row])
     cones = [_near_value(plan, part) for part in parts if part.driver.kind == "cone"]
     doubts = session_doubts(plan, gathered, facts, late, axis, _silence(gathered, ahead, noise), load, cones)
-    flags = (*_flags(plan, far, joined, facts, gathered, late, noise, causes), *doubts)
+    flags = (*_flags(plan, far, joined, facts=facts, gathered=gathered, late=late, noise=noise, causes=causes), *doubts)
     return _Made(far, parts, joined, flags, late.common_s)
 
 
@@ -242,7 +248,7 @@ def _far_field(
     volts = _volts_squared(plan, plan.far)
     told = _noise_rows(gathered, plan.far, noise)
     indoors = plan.gate.source != "anechoic"
-    spectra = spectra_of(segments, time, plan.gate, rate, hz, told, volts, gate_matters=indoors)
+    spectra = spectra_of(segments, time, plan.gate, rate, hz=hz, noise=told, volts_squared=volts, gate_matters=indoors)
     # Hard ground doubles the pressure: the image stands where the loudspeaker does.
     factor = 0.5 if plan.session.environment.ground_plane else 1.0
     pressure, *shorter = (one * factor * distance[:, None] for one in (spectra.pressure, *spectra.shorter))
@@ -310,7 +316,7 @@ def _near_field(
     segments, time = gated(impulses, roles, begin_s, gate, rate)
     volts = _volts_squared(plan, takes)
     told = _noise_rows(gathered, takes, noise)
-    spectra = spectra_of(segments, time, gate, rate, hz, told, volts, gate_matters=False)
+    spectra = spectra_of(segments, time, gate, rate_hz=rate, hz=hz, noise=told, volts_squared=volts, gate_matters=False)
     pressure = spectra.pressure
     if plan.correction is not None:
         pressure = plan.correction.at(hz).divide(pressure)

@@ -175,7 +175,7 @@ def gather(
     BadRecordingsError names every take that cannot be used.
     """
     microphone_db = None if correction is None else correction.at(axis.hz).response_db
-    work = _Work(session, with_harmonics, division_of, read, axis, microphone_db)
+    work = _Work(session, with_harmonics, division_of=division_of, read=read, axis=axis, microphone_db=microphone_db)
     longest = max((_samples(division_of(take)) for take in takes), default=1)
     by = min(max(_SAMPLES_TOGETHER // longest, 1), TAKES_TOGETHER)
     groups = _together(takes, with_harmonics, by)

@@ -56,13 +56,13 @@ def split_harmonics(
         return None
     rate, hz = float(stimulus.rate_hz), axis.hz
     centered = np.roll(impulse, -int(np.argmax(np.abs(impulse))))
-    fundamental = _order_db(centered, law, 1, rate, hz, microphone_db)[0]
+    fundamental = _order_db(centered=centered, law=law, order=1, rate_hz=rate, hz=hz, microphone_db=microphone_db)[0]
     levels, floors, valid = [], [], []
     for order in ORDERS:
         at = hz * order
         top = min(highest_fundamental_hz(law, order, rate), law.stop_hz / END_MARGIN / order)
         within = (hz >= law.start_hz) & (hz <= top) & (at < 0.45 * rate)
-        level, window = _order_db(centered, law, order, rate, hz, microphone_db)
+        level, window = _order_db(centered, law=law, order=order, rate_hz=rate, hz=hz, microphone_db=microphone_db)
         levels.append(np.where(within, level, -300.0))
         before = _floor_db(noise, stimulus, at, hz, window.size / rate)
         during = _floor_during_db(centered, law, window, rate, at)
@@ -71,20 +71,20 @@ def split_harmonics(
         floors.append(np.maximum(before, during))
         valid.append(within)
     return Harmonics(
-        take,
-        drive_v,
-        distance_m,
-        place,
-        ORDERS,
-        axis,
-        fundamental,
-        np.array(levels),
-        np.array(floors),
-        np.array(valid),
-        in_series,
-        driver,
-        clipped,
-        temperature_c,
+        take=take,
+        drive_v=drive_v,
+        distance_m=distance_m,
+        place=place,
+        orders=ORDERS,
+        axis=axis,
+        fundamental_db=fundamental,
+        harmonic_db=np.array(levels),
+        noise_db=np.array(floors),
+        valid=np.array(valid),
+        in_series=in_series,
+        driver=driver,
+        clipped=clipped,
+        temperature_c=temperature_c,
     )
 
 

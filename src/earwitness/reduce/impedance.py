@@ -203,12 +203,12 @@ def impedance_of_ratio(
     good &= np.where(good, ohm.real, -np.inf) > -np.maximum(passive_ohm, 2.0 * np.where(good, u_ohm, 0.0))
     safe = np.isfinite(ohm)
     return Impedance(
-        ratio.axis,
-        np.where(safe, ohm, 0.0),
-        np.where(np.isfinite(u_ohm), u_ohm, 0.0),
-        np.where(np.isfinite(u_deg), u_deg, 0.0),
-        good,
-        lineage,
+        axis=ratio.axis,
+        ohm=np.where(safe, ohm, 0.0),
+        u_ohm=np.where(np.isfinite(u_ohm), u_ohm, 0.0),
+        u_deg=np.where(np.isfinite(u_deg), u_deg, 0.0),
+        valid=good,
+        lineage=lineage,
     )
 
 

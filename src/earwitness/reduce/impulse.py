@@ -259,7 +259,7 @@ def _divided(ready: Sequence[_Prepared], division: Division, look: Look | None) 
     witnesses: list[Witness | None] = []
     for row, one in enumerate(ready):
         loop = None if one.loop is None else (spectra[len(ready) + row], one.loop)
-        witnesses.append(None if look is None else _looked_at(one, spectra[row], loop, length, division, look))
+        witnesses.append(None if look is None else _looked_at(one, spectra[row], loop, length, division, look=look))
         if one.loop is None:
             played: ComplexArray | SingleComplex = division.nominal(length)
             volts.append(math.sqrt(2.0) * one.role.drive_v)
@@ -294,7 +294,7 @@ def loud_witness(role: Role, recording: Recording, division: Division) -> Witnes
     length = scipy.fft.next_fast_len(one.microphone.size, True)
     microphone = scipy.fft.rfft(one.microphone, length)
     loop = None if one.loop is None else (scipy.fft.rfft(one.loop, length), one.loop)
-    return _looked_at(one, microphone, loop, length, division, "closely")
+    return _looked_at(one=one, microphone=microphone, loop=loop, length=length, division=division, look="closely")
 
 
 def _cut(one: _Prepared, impulse: FloatArray, volts: float, division: Division) -> TakeImpulse:
@@ -307,14 +307,14 @@ def _cut(one: _Prepared, impulse: FloatArray, volts: float, division: Division) 
     first = late - round(BEFORE_PEAK_S * rate)
     rows = (first + np.arange(round((BEFORE_PEAK_S + GUARD_S + division.keep_s) * rate))) % length
     return TakeImpulse(
-        one.role.take,
-        impulse[rows].astype(np.float64) / (volts * division.fs_per_pa),
-        first / rate - lead_s,
-        late / rate - lead_s,
-        quiet_noise(one.microphone, division, ends_s=_begin_s(one, late / rate, division)),
-        one.peak_fs,
-        stuck_runs(one.microphone, one.peak_fs),
-        one.reference_runs,
+        take=one.role.take,
+        samples=impulse[rows].astype(np.float64) / (volts * division.fs_per_pa),
+        start_s=first / rate - lead_s,
+        peak_s=late / rate - lead_s,
+        noise=quiet_noise(one.microphone, division, ends_s=_begin_s(one, late / rate, division)),
+        peak_fs=one.peak_fs,
+        clipped_runs=stuck_runs(one.microphone, one.peak_fs),
+        reference_clipped_runs=one.reference_runs,
     )
 
 

@@ -91,7 +91,7 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
                 port_u_db=None if not any(part.is_port for part in parts)
                 else UNCHECKED_U_DB if verdict is None else verdict.u_db,
             )  # fmt: skip
-            levels = _levels(plan, far, moved, whole_gates, verdict, parts)
+            levels = _levels(plan=plan, far=far, moved=moved, gates=whole_gates, verdict=verdict, parts=parts)
             noise = noise_u_db(near_snr_db)
             result = splice(hz, referred, found.far(), low, high, u_db, noise, far.on_axis_row, levels)
             if isinstance(result, str):
@@ -101,7 +101,7 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
                 flags = (_distance_flag(effect_db[far.on_axis_row], plan), *flags)
                 pressure, u_db, report = result.pressure, result.u_db, result.report
                 share = near_share(hz, report)
-                causes = _blended(whole_gates, moved, result, share, hz, far.on_axis_row)
+                causes = _blended(whole_gates, moved=moved, result=result, share=share, hz=hz, row=far.on_axis_row)
                 snr_db = np.where(share > 0.5, near_snr_db, snr_db)
                 gate_fine = (gate_fine & ~drowned) | (hz < report.high_hz)
         flags = (*flags, *told_apart)
@@ -109,7 +109,7 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
         flags = (_no_splice(found, low, high, plan),)
     valid = _in_band(plan) & gate_fine & (snr_db >= settings.lowest_snr_db)
     tuning_hz = None if verdict is None else verdict.tuning_hz
-    return Joined(pressure, u_db, causes, snr_db, valid, report, flags, tuning_hz)
+    return Joined(pressure, u_db, causes, snr_db=snr_db, valid=valid, splice=report, flags=flags, tuning_hz=tuning_hz)
 
 
 def near_share(hz: FloatArray, report: Splice) -> FloatArray:

@@ -91,17 +91,17 @@ def reduce_burst(
     if silence.size >= CYCLES * rate / take.frequency_hz and np.any(silence):
         noise = read_burst(silence[-size:], take.frequency_hz, rate, ()).peak
     return BurstTakeReading(
-        take.id,
-        take.drive_v,
-        take.distance_m,
-        take.frequency_hz,
-        found.peak,
-        found.orders,
-        found.relative_db,
-        found.missing,
-        noise,
-        in_room,
-        clipped,
+        take=take.id,
+        drive_v=take.drive_v,
+        distance_m=take.distance_m,
+        frequency_hz=take.frequency_hz,
+        peak_pa=found.peak,
+        orders=found.orders,
+        relative_db=found.relative_db,
+        missing=found.missing,
+        noise_pa=noise,
+        in_room=in_room,
+        clipped=clipped,
     )
 
 
@@ -195,16 +195,16 @@ def reduce_noise_run(
         # A Hann window counts for about half its length (own derivation: (3/8)^2 over 35/128).
         u = np.hypot(u, 4.34 * np.sqrt(2.0 / np.maximum(0.23 * hz * 0.51 * take.length_s, 1.0)))
     return NoiseRun(
-        take.id,
-        take.drive_v,
-        take.distance_m,
-        axis,
-        heard[0],
-        heard[1],
-        np.hypot(u, _U_LEAST_DB),
-        valid,
-        after_s,
-        reference_channel is not None,
+        take=take.id,
+        drive_v=take.drive_v,
+        distance_m=take.distance_m,
+        axis=axis,
+        start_db=heard[0],
+        hot_db=heard[1],
+        u_db=np.hypot(u, _U_LEAST_DB),
+        valid=valid,
+        after_s=after_s,
+        against_reference=reference_channel is not None,
     )
 
 

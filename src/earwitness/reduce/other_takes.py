@@ -84,13 +84,13 @@ def reduce_seat(plan: Plan, take: SeatTake, recording: Recording) -> SeatReading
         level = level - plan.correction.at(axis.hz).response_db
     inside = (axis.hz >= division.stimulus.low_hz * 1.05) & (axis.hz <= division.stimulus.high_hz / 1.05)
     return SeatReading(
-        take.id,
-        take.seat,
-        take.path_m or 0.0,
-        take.loudspeaker or "",
-        axis,
-        level,
-        inside & (clean > LOWEST_SNR * noise),
+        take=take.id,
+        seat=take.seat,
+        path_m=take.path_m or 0.0,
+        loudspeaker=take.loudspeaker or "",
+        axis=axis,
+        level_db=level,
+        valid=inside & (clean > LOWEST_SNR * noise),
     )
 
 

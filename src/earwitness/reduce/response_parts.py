@@ -126,7 +126,7 @@ def rows_of(whole: Part, rows: IntArray) -> Part:
     turned = None if whole.phase_rad is None else whole.phase_rad[rows]
     trust = Trust(whole.trust.valid[rows], whole.trust.u_db[rows], whole.trust.common_db)
     levels, drawn_u = whole.level_db[rows], whole.u_db[rows]
-    return Part(whole.directions.take(rows), levels, turned, drawn_u, whole.known[rows], trust, whole.take)
+    return Part(whole.directions.take(rows), levels, turned, drawn_u, whole.known[rows], trust=trust, take=whole.take)
 
 
 def _spectra(samples: FloatArray, start_s: FloatArray, rate_hz: float, hz: FloatArray) -> ComplexArray:
@@ -175,10 +175,10 @@ def _of_table(on: Drawing, take: ReadTake, table: ResponseTable) -> Part:
     if table.phase is not None and all(one.delay_s is not None for one in table.phase):
         phase = np.stack([one.phase_rad for one in table.phase])
     level, u, known, turn = _to_axis(table.hz, table.values, phase, [p.delay_s for p in table.phase or ()], hz)
-    trust = trust_at(table.hz, table.values.shape[0], table.valid, table.u_db, table.u_common_db, hz)
+    trust = trust_at(table.hz, table.values.shape[0], table.valid, table.u_db, common_db=table.u_common_db, wanted=hz)
     for words in table.told:
         on.flags.append(flag("how_a_table_was_read", takes=(take.id,), words=f"{take.file}: {words}."))
-    return Part(directions, level + shift, turn, u, known, trust, take.id)
+    return Part(directions, level_db=level + shift, phase_rad=turn, u_db=u, known=known, trust=trust, take=take.id)
 
 
 def _of_sofa(on: Drawing, take: ReadTake, source: SofaDirectivity) -> Part:
@@ -198,12 +198,12 @@ def _of_sofa(on: Drawing, take: ReadTake, source: SofaDirectivity) -> Part:
         phase = turned if found is None else found
     trust = nothing_stated(level.shape)
     if not source.impulse.size:
-        trust = trust_at(source.hz, len(level), source.valid, source.u_db, source.u_common_db, hz)
+        trust = trust_at(source.hz, len(level), source.valid, u_db=source.u_db, common_db=source.u_common_db, wanted=hz)
     shift = _to_1_m_db(facts) if facts.level == "absolute" else 0.0
     if source.data == "Pa" and facts.level == "absolute":
         shift -= 20 * np.log10(on.session.drive.voltage_v)
     told = [f"{take.file}: {sentence}." for sentence in source.told]
-    whole = Part(source.directions, level + shift, phase, u, known, trust, take.id)
+    whole = Part(source.directions, level + shift, phase_rad=phase, u_db=u, known=known, trust=trust, take=take.id)
     drawn_part = _on_orbits(whole, told, on.flags)
     on.flags.extend(flag("how_a_directivity_was_read", takes=(take.id,), words=words) for words in told)
     return drawn_part
@@ -250,7 +250,7 @@ def _on_orbits(balloon: Part, told: list[str], flags: list[QualityFlag]) -> Part
     # A direction that was drawn is trusted no further than its nearest neighbor.
     trust = Trust(balloon.trust.valid[there][rows], balloon.trust.u_db[there][rows], balloon.trust.common_db)
     turned = None if turn is None else turn[rows]
-    return Part(wanted.take(rows), level[rows], turned, u[rows], known[rows], trust, balloon.take)
+    return Part(wanted.take(rows), level[rows], turned, u_db=u[rows], known=known[rows], trust=trust, take=balloon.take)
 
 
 def _to_1_m_db(facts: ResponseFacts) -> float:

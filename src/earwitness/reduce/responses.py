@@ -210,13 +210,13 @@ def _together(parts: Sequence[Part], flags: list[QualityFlag]) -> Part:
         np.where(np.isfinite(common).all(axis=0), np.max(common, axis=0), np.nan),
     )
     return Part(
-        every.take(kept),
-        np.concatenate([part.level_db for part in parts])[kept],
-        together,
-        np.concatenate([part.u_db for part in parts])[kept],
-        np.concatenate([part.known for part in parts])[kept],
-        trust,
-        "",
+        directions=every.take(kept),
+        level_db=np.concatenate([part.level_db for part in parts])[kept],
+        phase_rad=together,
+        u_db=np.concatenate([part.u_db for part in parts])[kept],
+        known=np.concatenate([part.known for part in parts])[kept],
+        trust=trust,
+        take="",
     )
 
 
@@ -233,7 +233,7 @@ def _with_trust(session: Session, sources: Mapping[str, Source], whole: Part, hz
         table = sources.get(take.id)
         if not isinstance(table, ResponseTable):
             raise InputError(f"the file of take {take.id} was not read", where="session.toml")
-        stated = trust_at(table.hz, len(table.values), table.valid, table.values, table.u_common_db, hz)
+        stated = trust_at(table.hz, len(table.values), table.valid, table.values, table.u_common_db, wanted=hz)
         named = from_orbit(table.plane or take.plane or "horizontal", table.angles_deg).unit_vectors()
         nearness = named @ at.T
         rows = np.argmax(nearness, axis=1)
@@ -288,7 +288,7 @@ def _gate(facts: ResponseFacts, whole: Part, hz: FloatArray) -> Gate:
     if facts.gate_ms is None:
         return Gate(0.0, 0.1, 0.0, None, facts.space if facts.space != "unknown" else NOT_STATED, lowest)
     end = facts.gate_ms / 1e3
-    return Gate(0.0, end, 0.0, end, "stated by the tester", max(lowest, LOWEST_TIMES_LENGTH / end))
+    return Gate(0.0, end, 0.0, end, "stated by the tester", lowest_valid_hz=max(lowest, LOWEST_TIMES_LENGTH / end))
 
 
 def _within(facts: ResponseFacts, gate: Gate, hz: FloatArray) -> BoolArray:
@@ -387,7 +387,7 @@ def level_tables(
         for column in _table(sources, take.id).columns:
             volts = _volts(take, column, response, on_axis)
             one = levels.setdefault((take.distance_m, round(volts, 4)), _Level(take.id, take.temperature_c))
-            _put(one, take, column, volts, on_axis, response.axis.hz)
+            _put(one=one, take=take, column=column, volts=volts, on_axis=on_axis, hz=response.axis.hz)
     told = {order for one in levels.values() for order in one.relative}
     orders = tuple(sorted(told & set(ORDERS))) or ((0,) if told == {0} else ORDERS)
     if told - {0} and orders != ORDERS:
@@ -398,7 +398,7 @@ def level_tables(
     if takes and not any(one.noise_db for one in levels.values()):
         _tell(flags, takes, "The tables tell no noise: what they call distortion may hold some.")
     made = [
-        _harmonics(one, volts, distance_m, orders, on_axis, response)
+        _harmonics(one=one, volts=volts, distance_m=distance_m, orders=orders, on_axis=on_axis, response=response)
         for (distance_m, volts), one in sorted(levels.items())
     ]
     tones = [_multitone(take, _table(sources, take.id)) for take in session.takes_of(MultitoneTableTake)]
@@ -472,16 +472,16 @@ def _harmonics(
     quiet = np.full(raised.size, _NO_NOISE_DB)
     noise = np.array([one.noise_db.get(order, one.noise_db.get(0, quiet)) for order in orders])
     return Harmonics(
-        one.take,
-        volts,
-        distance_m,
-        "far-field",
-        orders,
-        response.axis,
-        np.nan_to_num(fundamental, nan=_NO_NOISE_DB),
-        np.where(valid, level, _NO_NOISE_DB),
-        np.nan_to_num(noise, nan=_NO_NOISE_DB),
-        valid,
+        take=one.take,
+        drive_v=volts,
+        distance_m=distance_m,
+        place="far-field",
+        orders=orders,
+        axis=response.axis,
+        fundamental_db=np.nan_to_num(fundamental, nan=_NO_NOISE_DB),
+        harmonic_db=np.where(valid, level, _NO_NOISE_DB),
+        noise_db=np.nan_to_num(noise, nan=_NO_NOISE_DB),
+        valid=valid,
         temperature_c=one.temperature_c,
         level_known=measured,
     )
@@ -498,15 +498,15 @@ def _multitone(take: MultitoneTableTake, table: LevelTable) -> MultitoneReading:
     residue = _share(parts["distortion"], tone)
     noise = _share(parts["noise"], tone) if "noise" in parts else None
     lines = MultitoneLines(
-        hz,
-        tone,
-        residue,
-        noise,
-        float(tone.sum()),
-        float(residue.sum()),
-        None if noise is None else float(noise.sum()),
-        1,
-        0.0,
+        frequency_hz=hz,
+        tone=tone,
+        residue=residue,
+        noise=noise,
+        total_tone=float(tone.sum()),
+        total_residue=float(residue.sum()),
+        total_noise=None if noise is None else float(noise.sum()),
+        periods=1,
+        drift=0.0,
     )
     return MultitoneReading(take.id, take.drive_v, take.distance_m, take.crest_db, lines)
 

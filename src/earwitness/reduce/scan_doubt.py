@@ -104,7 +104,7 @@ def doubted(data: ScanData, setup: ScanSetup, cabinet: tuple[float, float, float
     direct_at = _direct_rows(asked, cabinet)
     sounds, good = _sounds(asked, whole_at, direct_at)
     if not sounds:
-        return Doubted(data, None, None, None, (), False)
+        return Doubted(data=data, found=None, whole=None, direct=None, flags=(), moved=False)
     some = np.flatnonzero(good)
     some = np.sort(np.random.default_rng(0).permutation(some)[:_MOST_POINTS])
     axes = list(asked.scan.axes)
@@ -113,24 +113,24 @@ def doubted(data: ScanData, setup: ScanSetup, cabinet: tuple[float, float, float
     points = asked.scan.points_m[some]
     fewer = [replace(one, pressure=one.pressure[some]) for one in sounds]
     place = _Placed(local, replace(rig, normal=rig.normal[:, axes]), points, some, axes)
-    found = nuisance.found_nuisance(local, tolerances, points, fewer, data.speed_m_s, revisits)
+    found = nuisance.found_nuisance(local, tolerances, points, fewer, speed_m_s=data.speed_m_s, revisits=revisits)
     fixed, after = _corrected(data, place, found, asked)
     look_scatters = scatterer_of(setup.body, cabinet, setup.sphere_radius_m, sounds[0].shell, axes)
     whole, direct, alike = None, None, 0.0
     ratio = float(np.exp(np.mean(np.log(found.ratio)))) if found.ratio.size else 0.0
     if two:
-        whole = _pulls(after, found, some, fixed.whole, whole_at, look_scatters, incoming=True)
+        whole = _pulls(after, found, some, pressure=fixed.whole, at=whole_at, scatterer=look_scatters, incoming=True)
         alike = alike_nearby(points, whole.unexplained, local.surface)
     moved = alike > MOST_ALIKE or ratio > MOVED_RATIO
     if moved:
         # What doesn't fit to any waves says nothing about the rig either: only the sound before the reflections does.
         own = [one for one in fewer if one.is_direct]
-        found = nuisance.found_nuisance(local, tolerances, points, own, data.speed_m_s, revisits)
+        found = nuisance.found_nuisance(local, tolerances, points, own, speed_m_s=data.speed_m_s, revisits=revisits)
         whole = None
         fixed, after = _corrected(data, place, found, asked)
     if fixed.gated is not None and direct_at.size:
-        direct = _pulls(after, found, some, fixed.gated, direct_at, None, incoming=False)
-    return Doubted(fixed, found, whole, direct, _flags(found, ratio, alike), moved)
+        direct = _pulls(after, found, some=some, pressure=fixed.gated, at=direct_at, scatterer=None, incoming=False)
+    return Doubted(data=fixed, found=found, whole=whole, direct=direct, flags=_flags(found, ratio, alike), moved=moved)
 
 
 def causes_of(
@@ -289,10 +289,10 @@ def _pilots(
     orders = affordable_orders(scan, k, shell, len(scan.points_m), incoming=incoming, beyond_source=beyond)
     own = pressure[np.ix_(asked.rows, at)]
     if incoming:
-        fit, left_out = fit_without_bad(scan, own, k, shell, orders, np.ones(k.size, dtype=bool))
+        fit, left_out = fit_without_bad(scan, own, k, shell=shell, orders=orders, resolved=np.ones(k.size, dtype=bool))
     else:
         left_out = np.zeros(len(own), dtype=bool)
-        fit = fit_scan(scan, own, k, shell, orders, left_out)
+        fit = fit_scan(scan=scan, pressure=own, k=k, shell=shell, orders=orders, left_out=left_out)
     noise = data.noise_rms[at] if incoming else np.zeros(k.size)
     state = fit.evidence
     return nuisance.Sound(
@@ -315,7 +315,7 @@ def _pulls(
     sound, _good = _pilots(asked, pressure, at, count, incoming=incoming)
     look = cta_orbits().unit_vectors()[:, list(asked.scan.axes)]
     fewer = replace(sound, pressure=sound.pressure[some])
-    return nuisance.pulls_of(found, asked.scan.points_m[some], fewer, asked.data.speed_m_s, look, scatterer)
+    return nuisance.pulls_of(found, asked.scan.points_m[some], fewer, asked.data.speed_m_s, look, scatterer=scatterer)
 
 
 def _corrected(data: ScanData, place: _Placed, found: nuisance.Nuisance, asked: _Asked) -> tuple[ScanData, _Asked]:
@@ -353,8 +353,13 @@ def _moved_back(data: ScanData, offset_m: FloatArray, asked: _Asked) -> ScanData
     whole = data.whole.copy()
     for f, row in enumerate(at):
         fit = Expansion(
-            places, float(sound.k[f]), sound.shell, int(sound.order_out[f]), int(sound.order_in[f]), sound.penalty[f]
-        )  # fmt: skip
+            places=places,
+            k=float(sound.k[f]),
+            shell=sound.shell,
+            order_out=int(sound.order_out[f]),
+            order_in=int(sound.order_in[f]),
+            penalty=sound.penalty[f],
+        )
         slope = fit.slope(fit.fitted(sound.pressure[:, f : f + 1])[:, 0])
         whole[rows, row] -= np.einsum("pi,pi->p", offset_m[rows][:, axes], slope)
     return replace(data, whole=whole)

@@ -187,13 +187,13 @@ def gather_scan(
     division = Division(stimulus, session.reference, calibration.fs_per_pa, axis.hz[rows], keep_s)
     first = take_impulse(role_of(session, takes[front]), ahead, division)
     cut = _cut(first, float(reach[front]) / speed, keep_s, ahead.rate_hz, axis.hz[rows])
-    found = _every(session, takes, reach / speed, read, division, cut, say)
+    found = _every(session=session, takes=takes, flight_s=reach / speed, read=read, division=division, cut=cut, say=say)
     around = np.array([one.around for one in found], dtype=float)
-    latency = _latency(session, takes, around, points, cut, stimulus.high_hz)
+    latency = _latency(session=session, takes=takes, around=around, points=points, cut=cut, high_hz=stimulus.high_hz)
     gate = scan_gate(session, points, speed)
     gated, u_gate = (None, np.zeros(rows.size))
     if gate is not None:
-        gated, u_gate = _gated(around, reach / speed, gate, cut, latency, axis.hz[rows])
+        gated, u_gate = _gated(around, flight=reach / speed, gate=gate, cut=cut, latency=latency, hz=axis.hz[rows])
     whole = np.array([one.whole for one in found]) * np.exp(2j * np.pi * axis.hz[rows] * latency)
     if correction is not None:
         whole = correction.at(axis.hz[rows]).divide(whole)
@@ -232,7 +232,7 @@ def scan_gate(session: Session, points_m: FloatArray, speed_m_s: float) -> Gate 
     offset = max((math.dist((0.0, 0.0, 0.0), one.position_m) for one in session.loudspeaker.drivers), default=0.0)
     start = -LEAD_S - offset / speed_m_s - RISE_S
     told = None if around.anechoic else reflection
-    return Gate(start, end, FALL_SHARE * end, told, source, LOWEST_TIMES_LENGTH / end)
+    return Gate(start, end, FALL_SHARE * end, told, source=source, lowest_valid_hz=LOWEST_TIMES_LENGTH / end)
 
 
 def first_echo_s(room: Room, sources_m: FloatArray, points_m: FloatArray, speed_m_s: float) -> float:

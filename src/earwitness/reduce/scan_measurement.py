@@ -70,7 +70,7 @@ def data_of_pressures(
         assert take is not None
         assert take.lowest_valid_hz is not None
         end = LOWEST_TIMES_LENGTH / take.lowest_valid_hz
-        gate = Gate(-LEAD_S - RISE_S, end, FALL_SHARE * end, end, STATED, take.lowest_valid_hz)
+        gate = Gate(-LEAD_S - RISE_S, end, FALL_SHARE * end, end, source=STATED, lowest_valid_hz=take.lowest_valid_hz)
         u_gate = gating_u_db(*([np.zeros(count)] * 3), hz=hz, gate_s=end)
     return ScanData(
         axis=FrequencyAxis(hz), rows=np.arange(count), points_m=found.points_m,
@@ -248,7 +248,7 @@ def reduce_scan_session(
         )
     else:
         raise InputError("the file of the scan's pressures was not read", where="session.toml")
-    others = _others(session, read, settings, correction, impedance, speed, takes)
+    others = _others(session, read, settings, correction=correction, impedance=impedance, speed_m_s=speed, takes=takes)
     return _measurement(session, result, others, correction, lineage)
 
 
@@ -282,7 +282,7 @@ def _others(
     rate = read(takes[0].file).rate_hz if takes else IMPULSE_RATE_HZ
     stimulus = stimulus_of(session.played, read, rate)
     division = Division(stimulus, session.reference, calibration.fs_per_pa, axis.hz, 0.1)
-    gate = Gate(0.0, 0.1, 0.0, None, NO_GATE, axis.hz[0])
+    gate = Gate(start_s=0.0, end_s=0.1, taper_s=0.0, reflection_s=None, source=NO_GATE, lowest_valid_hz=axis.hz[0])
     return other_takes(
         Plan(session, settings, axis, (), (), (), calibration, correction, gate, {None: division}, speed_m_s),
         read,
@@ -304,7 +304,7 @@ def _measurement(
     response = replace(answer, causes=causes)
     low = result.separation.valid_band_hz
     until_s = _IMPULSE_SAMPLES / IMPULSE_RATE_HZ - _ONSET_S
-    gate = data.gate or Gate(-1e-3, until_s, 0.0, None, NO_GATE, low[0] if low else 20.0)
+    gate = data.gate or Gate(-1e-3, until_s, 0.0, None, source=NO_GATE, lowest_valid_hz=low[0] if low else 20.0)
     impulse, rate, onset = _impulse(result, gate)
     is_placed = session.scan is not None and session.scan.body_center_m is not None
     unplaced = [flag("cabinets_place")] if session.loudspeaker.width_m and not is_placed else []

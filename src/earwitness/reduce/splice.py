@@ -106,12 +106,12 @@ def splice(
     scatter = spread / np.sqrt(max(1.0, 3 * np.log2(high / low)))
     near_u, far_u = float(np.mean(levels.near_u_db[inside])), float(np.mean(levels.far_u_db[inside]))
     far_u = float(np.hypot(far_u, scatter))
-    reason = _impossible(levels, float(np.hypot(near_u, far_u)), gain, slope, inverted, (low, high))
+    reason = _impossible(levels, float(np.hypot(near_u, far_u)), gain, slope, inverted=inverted, band_hz=(low, high))
     if reason:
         return reason
     share = near_u**2 / (near_u**2 + far_u**2)
     matched = near * 10 ** (share * gain / 20) * (-1.0 if inverted else 1.0)
-    matched = _per_direction(hz, far, matched, shared, inside, low, delay, on_axis_row)
+    matched = _per_direction(hz, far, matched, shared, inside, low_hz=low, delay_s=delay, on_axis_row=on_axis_row)
     pressure = _blend(hz, far, matched, low, high)
     near_part = 1 - blend_weight(hz, low, high)
     causes = (
@@ -128,11 +128,11 @@ def splice(
         Cause(
             name="place of the splice",
             source="a third of an octave either way",
-            pull_db=_place_db(hz, far, matched, pressure, low, high),
+            pull_db=_place_db(hz=hz, far=far, matched=matched, pressure=pressure, low_hz=low, high_hz=high),
         ),
     )
     u_db = _own_u_db(hz, low, high, u_far_db, u_near_db)
-    report = _report(low, high, gain, share, slope, spread, delay, inverted)
+    report = _report(low, high=high, gain=gain, share=share, slope=slope, spread=spread, delay=delay, inverted=inverted)
     return SpliceResult(pressure, u_db, causes, share, report)
 
 
@@ -303,4 +303,4 @@ def _report(
     )
     if inverted:
         sentence += " The near-field recordings had the opposite polarity and were turned over."
-    return Splice(low, high, gain, 0.0, slope, spread, delay, inverted, sentence)
+    return Splice(low, high, gain, 0.0, slope, spread_db=spread, delay_s=delay, inverted=inverted, sentence=sentence)

@@ -105,7 +105,7 @@ def region_labels(regions: list[Region], panel: Panel, frame: Frame, ground: Gro
             x, _, _, y = min(boxes, key=lambda box: (_is_taken(box, taken), _crossed(panel, frame, box)))
             step = LINE_PX
         x = max(min(x, frame.right - wide - 4), frame.left + 4)
-        box = _free(x, y, wide, step, frame, taken)
+        box = _free(x=x, y=y, wide=wide, step=step, frame=frame, taken=taken)
         taken.append(box)
         kind = "region-label heard-label" if region.kind == "heard" else "region-label"
         color = ground.heard if region.kind == "heard" else ground.muted
@@ -183,9 +183,9 @@ def named_lines(panel: Panel, ground: Ground, theme: Theme) -> list[Named]:
         if trace.label:
             ink = INKS[trace.role]
             kind = role_class(trace.role)
-            lines.append(Named(trace.curve, trace.label, ink.color(theme), kind, ink.width_px, ink.dash))
+            lines.append(Named(trace.curve, trace.label, ink.color(theme), kind, width_px=ink.width_px, dash=ink.dash))
     for curve in panel.map_edges:
-        lines.append(Named(curve, curve.name, ground.ink, "edge", 2.0, "7 4"))
+        lines.append(Named(curve=curve, words=curve.name, color=ground.ink, kind="edge", width_px=2.0, dash="7 4"))
     return lines
 
 

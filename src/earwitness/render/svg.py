@@ -63,11 +63,11 @@ def svg_of(chart: Chart, width_px: int, *, theme: Theme = "light", variant: str 
             lines.append(f'<text class="{kind}" x="8" y="{number(top)}" fill="{color}"{weight}>{text(row)}</text>')
     width = _plot_width(chart, sheet)
     if chart.lanes and not sheet.narrow:
-        across = Frame(sheet.left, top, width, 0.0, chart.low_hz, chart.high_hz, 0.0, 1.0)
+        across = Frame(sheet.left, top, width, 0.0, low_hz=chart.low_hz, high_hz=chart.high_hz, low=0.0, high=1.0)
         lines.extend(labels.score_lanes(chart.lanes, across, ground))
         top += labels.LANE_PX * len(chart.lanes)
     for place, panel in enumerate(chart.panels):
-        markup, top = _panel(chart, panel, f"{sheet.key}-{place}", top, width, sheet)
+        markup, top = _panel(chart=chart, panel=panel, key=f"{sheet.key}-{place}", top=top, width=width, sheet=sheet)
         lines.extend(markup)
     markup, top = _below(chart, top + 8, sheet)
     lines.extend(markup)
@@ -146,7 +146,7 @@ def _panel(chart: Chart, panel: Panel, key: str, top: float, width: float, sheet
     frame = _frame(chart, panel, top, width, sheet)
     scale = f'data-low="{panel.low:g}" data-high="{panel.high:g}"'
     markup = [f'<g id="{key}" class="panel" {scale}><clipPath id="{key}-clip"><rect {frame.box}/></clipPath>', *words]
-    markup.extend(_plot(panel, panel, frame, key, sheet.key, sheet.theme, narrow=sheet.narrow, live=True))
+    markup.extend(_plot(panel, panel, frame, key, sheet.key, theme=sheet.theme, narrow=sheet.narrow, live=True))
     lines, top = labels.named_lines(panel, ground, sheet.theme), frame.bottom + 22
     if sheet.narrow:
         markup.extend(labels.end_tags(lines, frame))
@@ -283,7 +283,7 @@ def still_svg(
         f'<text x="8" y="{number(LINE_PX * (row + 1) - 2)}" fill="{ground.muted}">{text(line)}</text>'
         for row, line in enumerate(_axis_rows(panel, room))
     ]
-    drawn = _plot(panel, shown, frame, key, key, theme, narrow=room.upright, live=False)
+    drawn = _plot(panel, shown=shown, frame=frame, key=key, sheet_key=key, theme=theme, narrow=room.upright, live=False)
     body = [*drawn, *_names(panel, shown, frame, room, theme)]
     return "\n".join((head, paper, labels.hatch_pattern(key, ground), clip, *words, *body, "</svg>")) + "\n"
 
@@ -332,7 +332,9 @@ def _still_frame(chart: Chart, panel: Panel, room: Room, theme: Theme) -> Frame:
         share = 0.9 if panel.map is not None or (panel.points and room.upright) else 0.6
         height = min(height, share * width)
     linear = chart.axis == "time"
-    return Frame(left, top, width, height, chart.low_hz, chart.high_hz, panel.low, panel.high, linear)
+    return Frame(
+        left, top, width, height, chart.low_hz, high_hz=chart.high_hz, low=panel.low, high=panel.high, linear=linear
+    )
 
 
 def _names(panel: Panel, shown: Panel, frame: Frame, room: Room, theme: Theme) -> list[str]:

@@ -105,21 +105,21 @@ def draft_of(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Key
     date = document.get("date")
     sound = [(take, _sound(_TAKE, take.table)) for take in takes]
     return Draft(
-        date if isinstance(date, str) else None,
-        _sound(TypeAdapter(Loudspeaker), written),
-        tuple(n.strip() for n in names if isinstance(n, str)),
-        _sound(TypeAdapter(Microphone), document.get("microphone")),
-        _sound(TypeAdapter(Drive), document.get("drive")),
-        _sound(_STIMULUS, document.get("stimulus")),
-        _sound_others(document.get("other_stimulus")),
-        _photos(document.get("photo")),
-        _sound(TypeAdapter(ReferenceChannel), document.get("reference")),
-        _sound(TypeAdapter(Environment), document.get("environment", {})),
-        _sound(TypeAdapter(Turntable), document.get("turntable")),
-        _sound(TypeAdapter(ResponseFacts), document.get("responses")),
-        tuple(PlacedTake(take, w) for w, take in sound if take is not None),
-        lines,
-        all(take is not None for _, take in sound),
+        date=date if isinstance(date, str) else None,
+        loudspeaker=_sound(TypeAdapter(Loudspeaker), written),
+        drivers=tuple(n.strip() for n in names if isinstance(n, str)),
+        microphone=_sound(TypeAdapter(Microphone), document.get("microphone")),
+        drive=_sound(TypeAdapter(Drive), document.get("drive")),
+        stimulus=_sound(_STIMULUS, document.get("stimulus")),
+        other_stimulus=_sound_others(document.get("other_stimulus")),
+        photos=_photos(document.get("photo")),
+        reference=_sound(TypeAdapter(ReferenceChannel), document.get("reference")),
+        environment=_sound(TypeAdapter(Environment), document.get("environment", {})),
+        turntable=_sound(TypeAdapter(Turntable), document.get("turntable")),
+        responses=_sound(TypeAdapter(ResponseFacts), document.get("responses")),
+        takes=tuple(PlacedTake(take, w) for w, take in sound if take is not None),
+        lines=lines,
+        all_sound=all(take is not None for _, take in sound),
     )
 
 

@@ -220,13 +220,15 @@ def _of_table(name: str, table: ResponseTable) -> SeenFile:
     stem = Path(name).stem
     named, curve = named_angle(stem), title_of(stem).curve
     if curve == "on_axis" and named is None:
-        return replace(seen, named=NamedAngle("", "", "horizontal", 0.0, 1, False, False), plane="horizontal")
+        return replace(
+            seen, named=NamedAngle("", "", "horizontal", 0.0, sign=1, dash=False, plain=False), plane="horizontal"
+        )
     if curve:
         return replace(
             seen, kind="curves", curve=next(one for one in get_args(CurveName) if title_of(one).curve == curve)
         )
     if named is None and table.angles_deg.size == 1:
-        named = NamedAngle("", "", table.plane, abs(float(table.angles_deg[0])), 1, False, False)
+        named = NamedAngle("", "", table.plane, number=abs(float(table.angles_deg[0])), sign=1, dash=False, plain=False)
         named = replace(named, sign=-1 if table.angles_deg[0] < 0 else 1)
     if named is None:
         return replace(seen, kind="set aside", why="its name tells no direction, and its titles name none")
@@ -284,18 +286,18 @@ def named_angle(stem: str) -> NamedAngle | None:
         sign = -sign
     plain = sign == 1 and mark not in ("p", "plus", "m", "minus") and "," not in last["number"]
     start = last.start("mark") if mark and mark in "+-" else last.start("number")
-    return NamedAngle(stem[:start], stem[last.end("number") :], plane, number, sign, dash, plain)
+    return NamedAngle(stem[:start], stem[last.end("number") :], plane, number=number, sign=sign, dash=dash, plain=plain)
 
 
 def _of_two(azimuth: float, elevation: float) -> NamedAngle | None:
     """The orbit angle of an azimuth and an elevation; None for a direction on neither orbit."""
     azimuth = 180.0 - (180.0 - azimuth) % 360.0
     if elevation == 0.0:
-        return NamedAngle("", "", "horizontal", abs(azimuth), -1 if azimuth < 0 else 1, False, False)
+        return NamedAngle("", "", "horizontal", abs(azimuth), sign=-1 if azimuth < 0 else 1, dash=False, plain=False)
     if azimuth not in (0.0, 180.0):
         return None
     angle = elevation if azimuth == 0.0 else (180.0 - elevation if elevation > 0 else -180.0 - elevation)
-    return NamedAngle("", "", "vertical", abs(angle), -1 if angle < 0 else 1, False, False)
+    return NamedAngle("", "", plane="vertical", number=abs(angle), sign=-1 if angle < 0 else 1, dash=False, plain=False)
 
 
 def _signed(seen: Sequence[SeenFile], told: list[str]) -> list[SeenFile]:

@@ -177,7 +177,7 @@ def _unknown_word(
     remedy = f"did you mean {' or '.join(repr(n) for n in near)}?" if near else "choose one; put your own into text"
     place = line_of(lines, ("remark", index, "word"))
     told = repr(word if len(word) <= 60 else word[:57] + "...")
-    return Fault(f"the word {told} is not in the vocabulary", file, place, _field(index, "word"), known, remedy)
+    return Fault(f"the word {told} is not in the vocabulary", file, place, _field(index, "word"), known, remedy=remedy)
 
 
 def _tables(document: dict[str, Any], key: str) -> list[dict[str, Any]]:
@@ -191,7 +191,7 @@ def _between(document: dict[str, Any], file: str, lines: dict[Keys, int]) -> Ite
     if isinstance(time, str) and time.strip() and not _is_time(time.strip()):
         expected = "such as 2026-11-25T20:15:00 without quotes"
         yield Fault(
-            f"{time[:40]!r} is no day and time", file, line_of(lines, ("time",)), "time", expected, "correct it"
+            f"{time[:40]!r} is no day and time", file, line_of(lines, ("time",)), "time", expected, remedy="correct it"
         )
     names: list[str] = []
     for index, passage in enumerate(_tables(document, "passage")):
@@ -213,14 +213,14 @@ def _of_remark(
         line = line_of(lines, ("remark", index, "passage"))
         expected = "one of " + ", ".join(repr(n) for n in names) if names else "the name of a [[passage]]"
         what = f"no passage is called {passage[:60]!r}"
-        yield Fault(what, file, line, _field(index, "passage"), expected, "correct the name, or add the passage")
+        yield Fault(what, file, line, _field(index, "passage"), expected, remedy="correct the name, or add the passage")
     if isinstance(region, list) and len(region) == 2 and all(type(v) in (int, float) for v in region):
         low, high = region
         if not low < high:
             line = line_of(lines, ("remark", index, "region_hz"))
             expected = "the lower frequency first"
             what = f"the region runs from {shown(low)} Hz to {shown(high)} Hz"
-            yield Fault(what, file, line, _field(index, "region_hz"), expected, "both are in Hz, not kHz")
+            yield Fault(what, file, line, _field(index, "region_hz"), expected, remedy="both are in Hz, not kHz")
 
 
 def _is_time(text: str) -> bool:
@@ -248,7 +248,7 @@ def _fault_of(detail: Any, file: str, lines: dict[Keys, int]) -> Fault:
     if len(loc) == 2 and table:
         place = place.split(",")[0]
     what, expected, remedy = _worded(detail, key, table)
-    return Fault(what, file, line_of(lines, loc), place, expected, remedy)
+    return Fault(what=what, file=file, line=line_of(lines, loc), field=place, expected=expected, remedy=remedy)
 
 
 def _worded(detail: Any, key: str, table: str) -> tuple[str, str, str]:

@@ -166,7 +166,7 @@ def plan_scan(
         gated_from_hz=gated, duration_s=(count + VISIT_TIMES * visits) * each,
         expected_error_db=_expected(highest_hz, JITTER_M[robot], gated, gated_to), visits=visits,
         buys=_buys(shape, len(passes[0]), visits, drift_db, each),
-        notes=_notes(robot, count, highest_hz, gated, gated_to, asks),
+        notes=_notes(robot=robot, count=count, highest_hz=highest_hz, gated_hz=gated, gated_to_hz=gated_to, asks=asks),
     )  # fmt: skip
 
 
@@ -220,7 +220,7 @@ def plan_gated(
         notes.append(worded("session.not_far", distance_m=distance_m, far=far))
     if reach is not None and reach < 1.5 * lowest:
         notes.append(worded("session.near_field_gap", reach=reach))
-    return GatedPlan(gate, nearest, lowest, far, distance_m, 1.5 * lowest, (*notes, SAFETY))
+    return GatedPlan(gate, nearest, lowest, far, distance_m, near_field_below_hz=1.5 * lowest, notes=(*notes, SAFETY))
 
 
 def _echo(distance_m: float, away_m: float) -> float:

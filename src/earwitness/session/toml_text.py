@@ -230,10 +230,10 @@ def told(
     """The fault of that name with its facts in place of the braces. expected, remedy : where the case decides them."""
     text = {part: words.format(**facts) for part, words in fault_texts()[name].items()}
     text |= {part: own for part, own in (("expected", expected), ("remedy", remedy)) if own is not None}
-    return Fault(text["what"], file, line, field, text.get("expected", ""), text.get("remedy", ""))
+    return Fault(text["what"], file, line, field, expected=text.get("expected", ""), remedy=text.get("remedy", ""))
 
 
 def of_file(error: InputError, name: str, field: str) -> Fault:
     """What a reader says of the file `name`, with the line of it where it tells one."""
     line = re.search(r", line (\d+)$", error.where)
-    return Fault(error.what, name, int(line[1]) if line else None, field, error.expected, error.remedy)
+    return Fault(error.what, name, int(line[1]) if line else None, field, expected=error.expected, remedy=error.remedy)

@@ -104,7 +104,7 @@ def fault_of(detail: Any, takes: list[WrittenTake], lines: dict[Keys, int]) -> F
     line = line_of(lines, path)
     if path[:1] == ("take",) and len(path) == 3 and isinstance(path[1], int) and detail["type"] != "missing":
         line = take_line(lines, path[1], path[2])
-    return Fault(what, FILE, line, field, expected, remedy)
+    return Fault(what=what, file=FILE, line=line, field=field, expected=expected, remedy=remedy)
 
 
 def unit_of(key: str) -> str:

@@ -106,7 +106,7 @@ def home(archive_folder: Path, *, words: str = "", order: Order = "work", which:
         rows = found[(page - 1) * PAGE_ROWS : page * PAGE_ROWS]
         ids = [one.id for one in rows if one.id is not None]
         rows = _shown(rows, {one.loudspeaker_id: one for one in neighbors(archive, (RATING,), only=ids)})
-    return Home(tuple(rows), len(every), sum(one.is_in_work for one in every), len(found), page, pages)
+    return Home(tuple(rows), len(every), sum(one.is_in_work for one in every), found=len(found), page=page, pages=pages)
 
 
 def _is_among(row: HomeRow, which: Which) -> bool:

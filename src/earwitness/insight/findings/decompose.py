@@ -473,12 +473,12 @@ def _assembled(
     u = _spreads(x, level - whole, slopes)
     peaks = tuple(
         Peak(
-            1000.0 * 2.0 ** float(center),
-            float(np.exp(ln_q)),
-            float(gain),
-            float(u[trend.size + 3 * i] * np.log(2.0)),
-            float(u[trend.size + 3 * i + 1]),
-            float(u[trend.size + 3 * i + 2]),
+            center_hz=1000.0 * 2.0 ** float(center),
+            q=float(np.exp(ln_q)),
+            size_db=float(gain),
+            u_ln_f=float(u[trend.size + 3 * i] * np.log(2.0)),
+            u_ln_q=float(u[trend.size + 3 * i + 1]),
+            u_db=float(u[trend.size + 3 * i + 2]),
         )
         for i, (center, ln_q, gain) in enumerate(filters)
         if _is_visible(x, level - smooth, filters, i)

@@ -172,7 +172,7 @@ def _witnesses(
         off_hz = abs(math.log(seen.center_hz / alone.hz)) / math.hypot(u_ln_hz, alone.u_ln_hz)
         off_q = abs(ln_q - math.log(alone.q)) / math.hypot(u_ln_q, alone.u_ln_q)
         if max(off_hz, off_q) < _AGREES:
-            guess = Guess(seen.center_hz, math.exp(ln_q), peak.size_db, u_ln_hz, ln_q, u_ln_q)
+            guess = Guess(seen.center_hz, math.exp(ln_q), peak.size_db, u_ln_hz=u_ln_hz, ln_q=ln_q, u_ln_q=u_ln_q)
             told.append((seen.u_db / abs(seen.size_db), f"near field of {field.driver}", guess))
     rows = [(name, guess) for _, name, guess in sorted(told, key=lambda row: row[0])]
     if not rows and wrinkle_hz is not None:
@@ -219,7 +219,7 @@ def _in_near_field(field: NearField, peak: Peak) -> Peak | None:
     if abs(size) < max(1.0, 4.0 * u[2]) or u[1] > 0.3 or abs(center) > 0.19:
         return None
     u_ln_f, u_ln_q, u_db = float(u[0]) * math.log(2.0), float(u[1]), float(u[2])
-    return Peak(peak.center_hz * 2.0**center, math.exp(ln_q), size, u_ln_f, u_ln_q, u_db)
+    return Peak(peak.center_hz * 2.0**center, q=math.exp(ln_q), size_db=size, u_ln_f=u_ln_f, u_ln_q=u_ln_q, u_db=u_db)
 
 
 def without_gate(levels: Levels, findings: Sequence[Finding]) -> Levels:

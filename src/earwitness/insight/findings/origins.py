@@ -142,15 +142,15 @@ def gather(
     radiator = _maker(shares)
     return Evidence(
         found,
-        _off_axis(response, level, finite, peak, others, "horizontal"),
-        _off_axis(response, level, finite, peak, others, "vertical"),
+        _off_axis(response=response, level_db=level, known=finite, peak=peak, others=others, orbit="horizontal"),
+        _off_axis(response=response, level_db=level, known=finite, peak=peak, others=others, orbit="vertical"),
         _equalizability(response, size, told),
         None if excess_phase_rad is None else _phase_departure_deg(response.axis.hz, excess_phase_rad, peak),
-        None if wrinkle is None else wrinkle.percent,
-        None if wrinkle is None else wrinkle.hz,
-        shares,
-        radiator,
-        any(one.name == radiator and one.kind == "port" for one in drivers),
+        wrinkle_percent=None if wrinkle is None else wrinkle.percent,
+        wrinkle_hz=None if wrinkle is None else wrinkle.hz,
+        share_db=shares,
+        radiator=radiator,
+        is_port=any(one.name == radiator and one.kind == "port" for one in drivers),
     )
 
 
@@ -397,12 +397,12 @@ class Cabinet:
         if loudspeaker.shape != "box" or loudspeaker.type == "in-wall":
             return None
         return Cabinet(
-            loudspeaker.width_m,
-            loudspeaker.height_m,
-            loudspeaker.depth_m,
-            loudspeaker.reference_below_top_m,
-            loudspeaker.reference_left_m,
-            loudspeaker.enclosure != "open",
+            width_m=loudspeaker.width_m,
+            height_m=loudspeaker.height_m,
+            depth_m=loudspeaker.depth_m,
+            below_top_m=loudspeaker.reference_below_top_m,
+            left_m=loudspeaker.reference_left_m,
+            is_hollow=loudspeaker.enclosure != "open",
         )
 
 

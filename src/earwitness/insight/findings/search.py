@@ -326,19 +326,21 @@ def _finding(
     elif behind is not None and kind in found_values.SOURCES:
         u = float(np.hypot(u, _SMEARED_SHARE * peak.size_db))
     at = sizes.get(found_values.DIRECT, found_values.Sized(peak.size_db, u, u)).size_db
-    origins = causes.origins_of(kind, peak.center_hz, peak.q, at, sizes, evidence, drivers, cabinet)
+    origins = causes.origins_of(
+        kind, peak.center_hz, q=peak.q, size_db=at, sizes=sizes, evidence=evidence, drivers=drivers, cabinet=cabinet
+    )
     half = 2.0 ** (0.5 * half_size_octaves(peak.q))
     shown = tuple(key for key, size in evidence.curve_db.items() if size / one.peak.size_db >= _SHOWN_SHARE)
     found = found_values.Finding(
-        1,
-        peak.center_hz,
-        peak.center_hz / half,
-        peak.center_hz * half,
-        peak.size_db,
-        u,
-        peak.q,
-        kind,
-        shown or (one.target,),
+        key=1,
+        center_hz=peak.center_hz,
+        low_hz=peak.center_hz / half,
+        high_hz=peak.center_hz * half,
+        size_db=peak.size_db,
+        u_db=u,
+        q=peak.q,
+        kind=kind,
+        curves=shown or (one.target,),
         evidence={
             **evidence.numbers(),
             "threshold_db": float(found_values.threshold_db(peak.q, sensitive=sensitive)),

@@ -271,7 +271,9 @@ def chance(
         at_least = (1 + int((totals >= agreed).sum())) / (1 + DRAWS)
         above = int((totals > agreed).sum()) / (1 + DRAWS)
         mean = float(totals.mean())
-    return Chance(agreed, points, pool, min(at_least, 1.0), min(above, 1.0), mean, size <= largest_table)
+    return Chance(
+        agreed, points, pool, min(at_least, 1.0), p_above=min(above, 1.0), expected=mean, is_exact=size <= largest_table
+    )
 
 
 def _counted(scores: np.ndarray[tuple[int, int], np.dtype[np.int_]], counts: list[int], points: int) -> FloatArray:
@@ -470,7 +472,7 @@ def matched_remarks(
         if remark.sense in ("even", "uneven"):
             evidence = tuple(e for e in evidence if e.is_grain)
         sentence = told_in_words(remark, verdict, evidence)
-        found.append(MatchedRemark(remark, verdict, evidence, sentence, share, repeated))
+        found.append(MatchedRemark(remark, verdict, evidence, sentence=sentence, chance=share, repeats=repeated))
     heard = {e.finding for m in found if m.verdict == "agrees" for e in _supporting(m)}
     unheard = tuple(n for n in range(len(findings)) if n not in heard)
     votes = [m for m in found if m.repeats is None and m.verdict != "not judged"]

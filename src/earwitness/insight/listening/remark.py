@@ -93,7 +93,8 @@ class Remark:
 def remarks_of(sheet: ListeningSheet) -> tuple[Remark, ...]:
     """The remarks of a sheet, in its order."""
     return tuple(
-        Remark(r.word, Region(*r.region_hz), r.direction, r.strength, r.passage or "", r.text) for r in sheet.remarks
+        Remark(r.word, Region(*r.region_hz), r.direction, strength=r.strength, passage=r.passage or "", text=r.text)
+        for r in sheet.remarks
     )
 
 

@@ -79,7 +79,9 @@ def counted(right: int, trials: int, *, two_sided: bool = False) -> Counted:
     interval = wilson_interval(right, trials)
     tail = at_least(max(right, trials - right) if two_sided else right, trials)
     p_value = min(1.0, 2.0 * tail) if two_sided else tail
-    return Counted(right, trials, p_value, interval, max(0.0, 2.0 * _upper(right, trials) - 1.0), p_value <= LEVEL)
+    return Counted(
+        right, trials, p_value, interval, max(0.0, 2.0 * _upper(right, trials) - 1.0), is_shown=p_value <= LEVEL
+    )
 
 
 def _upper(right: int, trials: int) -> float:
@@ -224,9 +226,16 @@ def preference(wins: FloatArray) -> Preference:
     left = pairs - freedom
     p_fit = float(chi2.sf(max(2.0 * (saturated - best), 0.0), left)) if left else None
     return Preference(
-        given, np.log(weight), np.sqrt(np.diag(covariance)), covariance, p_alike, p_fit, circular_triads(given),
-        p_alike <= LEVEL, helped,
-    )  # fmt: skip
+        wins=given,
+        worth=np.log(weight),
+        u=np.sqrt(np.diag(covariance)),
+        covariance=covariance,
+        p_alike=p_alike,
+        p_fit=p_fit,
+        circular=circular_triads(given),
+        is_shown=p_alike <= LEVEL,
+        is_helped=helped,
+    )
 
 
 def circular_triads(wins: FloatArray) -> int:

@@ -200,16 +200,16 @@ def match_amplifier(
         why = "no impedance was measured"
         rest = {key: INFO[key].refused(why) for key in INFO if key != "amplifier_voltage"}
         sentence = f"Whether {one.name} can drive it cannot be told: {why}."
-        return AmplifierMatch(one, "cannot be told", why, figures | rest, {}, (), (sentence,))
+        return AmplifierMatch(one, "cannot be told", why, figures | rest, curves={}, limited=(), sentences=(sentence,))
     grid = on_load_grid(impedance)
     figures |= _load_margins(one, impedance)
     can, why = _verdict(one, figures)
     curves, limited = _level_curve(one, grid, reading)
-    figures |= _levels(one, grid, sensitivity, distance_m, decade_db, loudspeakers)
+    figures |= _levels(one, grid, sensitivity, distance_m=distance_m, decade_db=decade_db, loudspeakers=loudspeakers)
     change = _response(one, impedance, figures)
     if change is not None:
         curves[change.key] = change
-    said = _sentences(one, can, why, figures, limited, distance_m, goal_db, peak_db)
+    said = _sentences(one, can, why, figures, limited=limited, distance_m=distance_m, goal_db=goal_db, peak_db=peak_db)
     if loudspeakers == 1 and figures["amplifier_highest_level_at"].is_judged:
         more = f"{PAIR_IN_ROOM_DB[0]:g} to {PAIR_IN_ROOM_DB[1]:g} dB"
         said = (*said, f"That is one loudspeaker in free field; two in a room give about {more} more.")

@@ -350,8 +350,8 @@ def at_seats(
 
     measured, predicted = curve("at_seats", "measured", heard, zero), curve("at_seats_predicted", "predicted", total, u)
     bass = _bass(takes, on_axis, 2.0 * from_hz)
-    said = _words(len(takes), (level, slope), outside, hz, holds, bass)
-    return AtSeats(measured, predicted, level, slope, outside, holds, bass, said)
+    said = _words(count=len(takes), line=(level, slope), outside=outside, hz=hz, holds=holds, bass=bass)
+    return AtSeats(measured, predicted, level, slope, outside_hz=outside, does_hold=holds, bass=bass, sentences=said)
 
 
 def _bands(
@@ -432,7 +432,7 @@ def _bass(takes: Sequence[SeatReading], on_axis: Curve, high_hz: float) -> BassE
     before_db, after_db, lost = float(over_db.std()), float((over_db + gains).std()), max(float(gains.max()), 0.0)
     if before_db - after_db <= 2.0 * u_db:
         return f"an equalizer of the bass gains nothing certain, {decibels(before_db - after_db, u_db)} dB rms"
-    return BassEqualizer(made, high_hz, before_db, after_db, u_db, lost)
+    return BassEqualizer(made, high_hz=high_hz, before_db=before_db, after_db=after_db, u_db=u_db, lost_db=lost)
 
 
 def _words(

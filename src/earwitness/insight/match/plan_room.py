@@ -129,7 +129,7 @@ def boundary(
 
     def gain_db(off: dict[str, FloatArray]) -> FloatArray:
         factor = WALL_FACTOR + float(off["factor"])
-        found = pressure_gain(radiates, hz.hz, source + off["at"], seat, aim_deg, planes, factor)
+        found = pressure_gain(radiates, hz.hz, source + off["at"], seat, aim_deg=aim_deg, planes=planes, factor=factor)
         level = third_octaves_db(hz.hz, found)
         return np.concatenate([level, [level[hz.hz <= LIFT_HZ[1]].mean(), level.min()]])
 
@@ -299,7 +299,7 @@ def layouts(
         }
         middle, u = seen({key: np.zeros(far.shape) for key, far in reach.items()}), in_room.perturbed(seen, reach)
         spread, uneven, level = (float(one) for one in middle)
-        found.append(Layout(name, tuple(places), spread, uneven, level, (float(u[0]), float(u[1]), float(u[2]))))
+        found.append(Layout(name, tuple(places), spread, uneven, level, u=(float(u[0]), float(u[1]), float(u[2]))))
     return tuple(sorted(found, key=lambda one: one.spread_db))
 
 
@@ -351,7 +351,7 @@ def plan_room(
     power = None if curve is None else band_level(curve, key="power")
     if size is None or sensitivity is None or sensitivity.value is None or power is None or power.value is None:
         raise InputError("the room needs its size, the level on axis and the sound power, both from 300 Hz to 3 kHz")
-    levels = _levels(sensitivity, (power.value, power.u or 0.0), response, plan, room, reaches)
+    levels = _levels(sensitivity, (power.value, power.u or 0.0), response, plan=plan, room=room, reaches=reaches)
     near: dict[str, Boundary | str] = {}
     seat = plan.seats[0]
     for one in plan.loudspeakers:

@@ -267,7 +267,7 @@ def _spread(orbits: Orbits, plan: RoomPlan, one: PlacedLoudspeaker) -> Spread:
     if not sounds:
         why = "no seat lies inside the measured directions"
         refused = {key: INFO[key].refused(why) for key in ("seat_spread", "row_spread")}
-        return Spread(one.name, {}, None, None, refused, {}, left_out)
+        return Spread(one.name, {}, between_seats=None, between_rows=None, figures=refused, how={}, left_out=left_out)
     rows = {seat.name: seat.row for seat in plan.seats}
     levels = np.array([sound.level_db for sound in sounds.values()])
     u = np.array([sound.u_db for sound in sounds.values()])
@@ -293,7 +293,7 @@ def _spread(orbits: Orbits, plan: RoomPlan, one: PlacedLoudspeaker) -> Spread:
         ),
         "row_spread": _rms("row_spread", lines, "there is only one row inside the measured directions", how, left_out),
     }
-    return Spread(one.name, curves, seats, lines, figures, how, left_out)
+    return Spread(one.name, curves, seats, between_rows=lines, figures=figures, how=how, left_out=left_out)
 
 
 def _rms(key: str, curve: Curve | None, alone: str, how: dict[str, str], left_out: tuple[str, ...]) -> Figure:
@@ -365,7 +365,7 @@ def _best_aim(
     else:
         # Up, so that what is printed holds.
         sentence = worded("insight.no_better_aim", one=one, doubt_db=math.ceil(10.0 * doubt_db) / 10.0)
-    return AimAdvice(one.name, tuple(aims), best, toward + best.turn_deg, clear, sentence)
+    return AimAdvice(one.name, tuple(aims), best, toward + best.turn_deg, clear=clear, sentence=sentence)
 
 
 def _judged_aim(orbits: Orbits, turn: float, angles: list[SeatAngle], sounds: list[Sound]) -> Aim | None:

@@ -273,8 +273,16 @@ def tuned(main: MainResponse, corner_hz: float, scheme: Scheme, subwoofer: MainR
     rms = float(np.sqrt(np.mean(level**2)))
     spared = spared_db(main, corner_hz, scheme.high_pass)
     return Setting(
-        corner_hz, scheme, inverted, delay, gain, rms, float(level.max()), float(level.min()), spared
-    )  # fmt: skip
+        corner_hz=corner_hz,
+        scheme=scheme,
+        main_inverted=inverted,
+        delay_s=delay,
+        gain_db=gain,
+        rms_db=rms,
+        above_db=float(level.max()),
+        below_db=float(level.min()),
+        spared_db=spared,
+    )
 
 
 def match_subwoofer(
@@ -309,7 +317,7 @@ def match_subwoofer(
     best = min(_worth_it(flat, highest_level), key=_rank)
     figures = _figures(main, best, highest_level, distortion_percent, name)
     curves = _sum_curves(main, best, sub)
-    return SubwooferMatch(best, tried, curves, figures, _sentences(main, best, figures, sub, name), name)
+    return SubwooferMatch(best, tried, curves, figures, _sentences(main, best, figures, sub, name), subwoofer=name)
 
 
 def with_ideal(found: SubwooferMatch, free: SubwooferMatch) -> SubwooferMatch:

@@ -495,7 +495,9 @@ def answer(one: Finding, study: AimStudy, others: Sequence[Finding] = ()) -> Aim
     before = None if tried is None else sizes.get(0.0)
     behind, u_behind = (0.0, 0.0) if tried is None else lead(ahead, tried)
     rougher = -behind
-    words = _sentence(one, orbit, study, named, (gain, u), tried, (before, there), (rougher, u_behind))
+    words = _sentence(
+        one, orbit, study, named=named, gain=(gain, u), tried=tried, sizes=(before, there), rougher=(rougher, u_behind)
+    )
     return AimAnswer(
         orbit,
         gain_deg=named.angle_deg,

@@ -113,7 +113,9 @@ def gain_db(equalizer: Equalizer, frequency_hz: npt.ArrayLike, sample_rate_hz: f
         np.array(values)
         for values in zip(*((math.log(b.frequency_hz), math.log(b.q), b.gain_db) for b in equalizer.bands), strict=True)
     )
-    return np.asarray(band_gains(kinds, ln_f, ln_q, gain, prewarped(hz, sample_rate_hz), sample_rate_hz).sum(axis=0))
+    return np.asarray(
+        band_gains(kinds, ln_f, ln_q, gain, prewarped(hz, sample_rate_hz), sample_rate_hz=sample_rate_hz).sum(axis=0)
+    )
 
 
 def apply(levels: Levels, equalizer: Equalizer, sample_rate_hz: float = DEFAULT_RATE_HZ) -> Levels:
@@ -173,7 +175,7 @@ def band_gains(
 
     kinds : (..., N) index into KINDS; ln_f, ln_q, gain [dB] : (..., N); warped : (F,) from `prewarped`.
     """
-    k, _, _, u, _ = _start(kinds, ln_f, ln_q, gain, warped, sample_rate_hz)
+    k, _, _, u, _ = _start(kinds=kinds, ln_f=ln_f, ln_q=ln_q, gain=gain, warped=warped, rate_hz=sample_rate_hz)
     above = (k.a - k.b * u) ** 2 + k.c * u
     below = (k.d - k.e * u) ** 2 + k.f * u
     return np.asarray(_DB * np.log(k.scale**2 * above / below), dtype=float)
@@ -183,7 +185,7 @@ def band_gains_and_slopes(
     kinds: IntArray, ln_f: FloatArray, ln_q: FloatArray, gain: FloatArray, warped: FloatArray, sample_rate_hz: float
 ) -> tuple[FloatArray, FloatArray]:
     """(..., N, F) gains [dB] and (..., 3, N, F) exact derivatives by ln f, ln Q and gain; inputs as `band_gains`."""
-    k, amplitude, w0, u, kind = _start(kinds, ln_f, ln_q, gain, warped, sample_rate_hz)
+    k, amplitude, w0, u, kind = _start(kinds, ln_f=ln_f, ln_q=ln_q, gain=gain, warped=warped, rate_hz=sample_rate_hz)
     peak, low, high = kind == 0, kind == 1, kind == 2
     m, n = k.a - k.b * u, k.d - k.e * u
     above, below = m * m + k.c * u, n * n + k.f * u

@@ -72,7 +72,9 @@ def prepared(
     """Curves (those of `CHECKED` count) and figures before the equalizer, with all that need not be made again."""
     before = {key: curves[key] for key in CHECKED if key in curves}
     told = balance_figures(before, figures)
-    return Prepared(before, told, _rough(before), drawn_curves(before, sample_rate_hz), problem, sample_rate_hz)
+    return Prepared(
+        before, told, _rough(before), drawn_curves(before, sample_rate_hz), problem, sample_rate_hz=sample_rate_hz
+    )
 
 
 def weighed(at: Prepared, equalizer: Equalizer) -> Weighed:

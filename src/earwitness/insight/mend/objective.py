@@ -303,7 +303,9 @@ def _deviations(seen: Seen, scales: Scales, goal: Goal, weight: FloatArray) -> _
     curve_weight[ON] = np.maximum(curve_weight[ON], 1e-9)
     curve_weight /= curve_weight.sum(axis=0)
     near_broad = near - level - near_droop - added
-    return _Parts(curve_weight, trend - target, narrow, target, near_broad, seen.near_db - near, fade)
+    return _Parts(
+        curve_weight, trend - target, narrow, target, near_broad, near_narrow_db=seen.near_db - near, fade=fade
+    )
 
 
 def _falling(hz: FloatArray, over_db: FloatArray) -> FloatArray:
@@ -398,13 +400,13 @@ def _shares(seen: Seen, scales: Scales, parts: _Parts) -> _Shares:
         return np.maximum(0.0, 1.0 - (near @ s2 + u**2) / np.maximum(near @ mean_db**2, 1e-12))
 
     return _Shares(
-        share(parts.broad, broad_s2, u_broad, scales.near_broad),
-        share(parts.narrow, narrow_s2, u_narrow, scales.near_narrow),
-        u_broad,
-        u_narrow,
-        mean,
-        np.minimum(broad_s2, parts.broad**2) + np.minimum(narrow_s2, parts.narrow**2),
-        np.minimum(u_broad**2, parts.broad**2) + np.minimum(u_narrow**2, parts.narrow**2),
+        broad=share(parts.broad, broad_s2, u_broad, scales.near_broad),
+        narrow=share(parts.narrow, narrow_s2, u_narrow, scales.near_narrow),
+        u_broad_db=u_broad,
+        u_narrow_db=u_narrow,
+        window_narrow_db=mean,
+        differs_db2=np.minimum(broad_s2, parts.broad**2) + np.minimum(narrow_s2, parts.narrow**2),
+        doubt_db2=np.minimum(u_broad**2, parts.broad**2) + np.minimum(u_narrow**2, parts.narrow**2),
     )
 
 

@@ -165,7 +165,7 @@ def _change(key: str, before: float, after: float, u: float, unit: str) -> Figur
         sense = "changed"
     else:
         sense = "better" if change * way > 0 else "worse"
-    return FigureChange(key, before, after, change, u, unit, sense)
+    return FigureChange(key=key, before=before, after=after, change=change, u=u, unit=unit, sense=sense)
 
 
 CHECKED = ("on_axis", "listening_window", "early_reflections", "sound_power", "in_room")
@@ -317,7 +317,7 @@ def headroom(equalizer: Equalizer, sample_rate_hz: float = DEFAULT_RATE_HZ) -> H
         words = "no frequency is boosted: no headroom is lost"
     else:
         words = f"{boost:.1f} dB of headroom are lost: at {hertz(at)} the amplifier gives {factor:.2f} times the power"
-    return Headroom(-boost + 0.0, boost, at, factor, pink, words)
+    return Headroom(-boost + 0.0, boost, boost_hz=at, power_factor=factor, pink_power_factor=pink, sentence=words)
 
 
 def unit_spread(problem: Problem, equalizer: Equalizer) -> UnitSpread:
@@ -343,7 +343,7 @@ def unit_spread(problem: Problem, equalizer: Equalizer) -> UnitSpread:
     words = (f"the design is for the mean of {count} units; " if count > 1 else "") + worded(
         "insight.unit_off", spread_percent=spread_percent, worst=worst, here=here, until=until
     )
-    return UnitSpread(spread_percent, untouched, here, worst, tolerated, words)
+    return UnitSpread(spread_percent, untouched, here, worst_db=worst, tolerated_percent=tolerated, sentence=words)
 
 
 def shifted(curve: Curve, equalizer: Equalizer, sample_rate_hz: float = DEFAULT_RATE_HZ) -> Curve:

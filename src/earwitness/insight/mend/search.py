@@ -90,7 +90,7 @@ def lattice_of(task: search_task.Task) -> Lattice:
             rows.append(np.stack([ln_f, np.full(ln_f.size, ln_q)]))
             kinds.append(np.full(ln_f.size, kind, dtype=np.int64))
     nothing = np.zeros((0, task.hz.size))
-    empty = Lattice(task, np.zeros(0, dtype=np.int64), np.zeros((3, 0)), nothing, nothing, np.zeros((0, 0)))
+    empty = Lattice(task, np.zeros(0, dtype=np.int64), np.zeros((3, 0)), nothing, nothing, gram=np.zeros((0, 0)))
     places = np.concatenate(rows, axis=1)
     return with_bands(empty, np.concatenate(kinds), np.vstack([places, np.full(places.shape[1], _SHAPE_DB)]))
 
@@ -99,7 +99,7 @@ def with_bands(lattice: Lattice, kinds: IntArray, x: FloatArray) -> Lattice:
     """The lattice and further bands with the shapes they have at their gains: kinds (K,), x (3, K)."""
     task = lattice.task
     gain = np.where(np.abs(x[2]) > _LEAST_DB, x[2], _LEAST_DB)
-    shapes = band_gains(kinds, x[0], x[1], gain, task.warped, task.rate_hz) / gain[:, None]
+    shapes = band_gains(kinds, x[0], x[1], gain=gain, warped=task.warped, sample_rate_hz=task.rate_hz) / gain[:, None]
     centered = shapes - (shapes @ task.weight)[:, None]
     cross = lattice.centered @ (centered * task.weight).T
     size = lattice.kinds.size
@@ -107,12 +107,12 @@ def with_bands(lattice: Lattice, kinds: IntArray, x: FloatArray) -> Lattice:
     gram[:size, :size], gram[:size, size:], gram[size:, :size] = lattice.gram, cross, cross.T
     gram[size:, size:] = (centered * task.weight) @ centered.T
     return Lattice(
-        task,
-        np.concatenate([lattice.kinds, kinds]),
-        np.concatenate([lattice.x, np.vstack([x[:2], gain])], axis=1),
-        np.concatenate([lattice.shapes, shapes]),
-        np.concatenate([lattice.centered, centered]),
-        gram,
+        task=task,
+        kinds=np.concatenate([lattice.kinds, kinds]),
+        x=np.concatenate([lattice.x, np.vstack([x[:2], gain])], axis=1),
+        shapes=np.concatenate([lattice.shapes, shapes]),
+        centered=np.concatenate([lattice.centered, centered]),
+        gram=gram,
     )
 
 
@@ -250,7 +250,7 @@ def _parts(task: search_task.Task, kinds: IntArray, x: FloatArray) -> tuple[Floa
     """Cost (S,), half its gradient (S, P), and the Gauss-Newton matrix (S, P, P); P = 3 N."""
     size, count = kinds.shape
     task.counted[0] += size
-    bands, slopes = band_gains_and_slopes(kinds, x[:, 0], x[:, 1], x[:, 2], task.warped, task.rate_hz)
+    bands, slopes = band_gains_and_slopes(kinds, x[:, 0], x[:, 1], x[:, 2], task.warped, sample_rate_hz=task.rate_hz)
     gain = bands.sum(axis=1)
     rows = slopes.reshape(size, 3 * count, -1)
     residual = gain - task.wanted_db
@@ -353,12 +353,12 @@ def refine(task: search_task.Task, kinds: IntArray, x: FloatArray, steps: int, *
         held = ((flat <= low) & (grad > 0)) | ((flat >= high) & (grad < 0))
         matrix = hess.copy()
         matrix[:, diagonal, diagonal] += damping[:, None] * hess[:, diagonal, diagonal] + 1e-12
-        trial = _stepped(matrix, grad, flat, held, low, high)
+        trial = _stepped(matrix=matrix, grad=grad, flat=flat, held=held, low=low, high=high)
         if pairs.any:
             tight = (pairs.lacking(flat) > -1e-7) & (pairs.lacking(trial) > 0)
             if tight.any():
                 pairs.bind(matrix, tight)
-                trial = _stepped(matrix, grad, flat, held, low, high)
+                trial = _stepped(matrix=matrix, grad=grad, flat=flat, held=held, low=low, high=high)
             pairs.spread(trial)
             trial = trial.clip(low, high)
         new = _parts(task, kinds, trial.reshape(size, 3, count))

@@ -171,7 +171,7 @@ def choose(problem: Problem, *, most: int = MOST_BANDS) -> Choice:
         found = [(_net(one.chosen), one) for one in _against_sources(problem, draws, task, (steps, takes))]
     if found:
         return max(found, key=lambda one: one[0])[1]
-    return Choice(None, steps, offered, headroom, takes, 0.0 if is_guarded else 1.0)
+    return Choice(None, steps, chosen=offered, headroom_db=headroom, takes=takes, guarded=0.0 if is_guarded else 1.0)
 
 
 def _net(step: Step) -> float:
@@ -192,7 +192,7 @@ def _weighed(
             break
         if not draws.harms(gain):
             return Choice(
-                designing.measured(problem, trial), known[0], done, -trial.preamp_db, known[1], share
+                designing.measured(problem, trial), known[0], done, -trial.preamp_db, takes=known[1], guarded=share
             ), is_harmful
         is_harmful = True
     return None, is_harmful
@@ -328,21 +328,21 @@ def verdict_of(problem: Problem, choice: Choice, findings: Sequence[Finding] = (
     told += _takes_words(problem, choice.takes, word, reason)
     told += _left_words(findings, left)
     return Verdict(
-        answer,
-        reason,
-        choice.takes,
-        word,
-        choice.chosen.taken_db,
-        choice.chosen.low_db,
-        choice.chosen.for_units,
-        changes if equalizer.bands else {},
-        boost if equalizer.bands else choice.headroom_db,
-        10 ** (boost / 10),
-        at_hz,
-        roles,
-        left,
-        headline,
-        tuple(told),
+        answer=answer,
+        reason=reason,
+        takes=choice.takes,
+        takes_word=word,
+        gain_db=choice.chosen.taken_db,
+        gain_low_db=choice.chosen.low_db,
+        for_units=choice.chosen.for_units,
+        changes=changes if equalizer.bands else {},
+        headroom_db=boost if equalizer.bands else choice.headroom_db,
+        power_factor=10 ** (boost / 10),
+        power_at_hz=at_hz,
+        bands=roles,
+        left=left,
+        headline=headline,
+        sentences=tuple(told),
     )
 
 

@@ -164,12 +164,14 @@ def gains_of(task: Task, kinds: IntArray, x: FloatArray) -> FloatArray:
     """(F,) summed gain of bands; kinds (N,), x (3, N)."""
     if not kinds.size:
         return np.zeros(task.hz.size)
-    return np.asarray(band_gains(kinds, x[0], x[1], x[2], task.warped, task.rate_hz).sum(axis=0), dtype=float)
+    return np.asarray(
+        band_gains(kinds, x[0], x[1], x[2], warped=task.warped, sample_rate_hz=task.rate_hz).sum(axis=0), dtype=float
+    )
 
 
 def cost_of(task: Task, kinds: IntArray, x: FloatArray) -> float:
     """What the search minimizes, with the best level; kinds (N,), x (3, N)."""
-    bands = band_gains(kinds, x[0], x[1], x[2], task.warped, task.rate_hz)
+    bands = band_gains(kinds=kinds, ln_f=x[0], ln_q=x[1], gain=x[2], warped=task.warped, sample_rate_hz=task.rate_hz)
     return float(price(task, bands[None], x[None, 2])[0])
 
 

@@ -247,19 +247,19 @@ def seen_of(views: Views, *, highest_hz: float = HIGHEST_HZ) -> Seen:
     u_own = np.sqrt((window[:, None] * views.u_db**2).sum(axis=0))
     bass_hz, rolls_off = _bass(hz, curves[WINDOW])
     return Seen(
-        hz,
-        curves,
-        known,
-        level(views.rows[NEAR]),
-        10 * np.log10(fine),
-        np.where(views.valid[:, nearest], 1.0, 1e-6),
-        window,
-        views.rows.get("early_reflections"),
-        np.interp(x, x_all, u_own),
-        np.interp(x, x_all, views.u_common_db),
-        bass_hz,
-        rolls_off,
-        views.missing,
+        hz=hz,
+        curve_db=curves,
+        known=known,
+        near_db=level(views.rows[NEAR]),
+        level_db=10 * np.log10(fine),
+        trusted=np.where(views.valid[:, nearest], 1.0, 1e-6),
+        window=window,
+        early=views.rows.get("early_reflections"),
+        u_own_db=np.interp(x, x_all, u_own),
+        u_common_db=np.interp(x, x_all, views.u_common_db),
+        bass_hz=bass_hz,
+        rolls_off=rolls_off,
+        missing=views.missing,
     )
 
 

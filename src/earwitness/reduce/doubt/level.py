@@ -100,7 +100,7 @@ def evidence_of(
     quiet = None if noise is None else a_weighted_db(noise, hz)
     # Digital silence is no room: nothing is told by it.
     quiet = None if quiet is not None and quiet < DIGITAL_SILENCE_DBA else quiet
-    return LevelEvidence(mean, bound, excursion, quiet, full_scale, claimed_db(loudspeaker))
+    return LevelEvidence(mean, bound, excursion, quiet, full_scale_db=full_scale, claim_db=claimed_db(loudspeaker))
 
 
 def claimed_db(loudspeaker: Loudspeaker) -> float | None:

@@ -137,11 +137,11 @@ def witness_of(
         hiss = hiss_of(microphone[1], stimulus.rate_hz, stimulus.law, heard.begins_s)
     if loop is None:
         sweep = microphone_reading(microphone[0], length, stimulus, played) if look == "closely" else None
-        return Witness(take, sweep, None, heard, None, hiss)
+        return Witness(take=take, sweep=sweep, track=None, microphone=heard, loop=None, hiss=hiss)
     sweep = loop_reading(loop[0], length, stimulus, played)
     wanted = look == "closely" and stimulus.law is not None
     track = track_of(np.asarray(loop[1], dtype=np.float64), stimulus.rate_hz) if wanted else None
-    return Witness(take, sweep, track, heard, damage_of(*loop, length, stimulus, played, loop=True), hiss)
+    return Witness(take, sweep, track, heard, loop=damage_of(*loop, length, stimulus, played, loop=True), hiss=hiss)
 
 
 # Damage whose share of the recording stays below this changes levels by less than 0.1 dB (20 lg(1 + 10^(share/20))).

@@ -81,7 +81,7 @@ def loop_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Sp
     if abs(slope) < LIMITS["loop_rate_error"] * rate_s and slip == 0.0:
         phase = _phase_deg(left, step_hz, -float(np.angle(common)) / (2.0 * math.pi * step_hz))
     middle = np.abs(left[int(GAIN_BAND_HZ[0] / step_hz) : int(GAIN_BAND_HZ[1] / step_hz) : PHASE_STRIDE])
-    return SweepReading(-slope / rate_s, residual, slip, slip_hz, phase, True, float(np.median(middle)))
+    return SweepReading(-slope / rate_s, residual, slip, slip_hz, phase, loop=True, gain=float(np.median(middle)))
 
 
 def microphone_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Spectrum) -> SweepReading | None:
@@ -104,7 +104,7 @@ def microphone_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, play
     delay = (delay - np.median(delay) + 0.5 * total) % total - 0.5 * total
     rate_s = _rate_s(stimulus)
     slope, residual = _line(np.log(centers / 1000.0), delay)
-    return SweepReading(-slope / rate_s, residual, 0.0, 0.0, None, False)
+    return SweepReading(-slope / rate_s, residual_s=residual, slip_s=0.0, slip_hz=0.0, phase_deg=None, loop=False)
 
 
 def track_of(samples: FloatArray, rate_hz: float) -> Track | None:

@@ -263,7 +263,7 @@ def _moved(
         source = "as stated" if part.driver.position_u_m else f"{100 * PLACE_M:g} cm, as a tape measure does"
         for axis, words in ((0, "depth"), (1, "side"), (2, "height")):
             if axis != bass.seats[i][0].axis:
-                moved = _placed(bass, i, axis, u_m, k, directions.unit_vectors())
+                moved = _placed(bass=bass, part=i, axis=axis, by_m=u_m, k=k, unit_vectors=directions.unit_vectors())
                 yield f"place of {name}, {words}", source, moved, parts
     if port_u_db is not None:
         raised = tuple(scaled_part(one, 10 ** (port_u_db / 20)) if one.is_port else one for one in parts)

@@ -106,14 +106,14 @@ def solve_on(
     spread = np.array(device.fetch(xp.linalg.diagonal(inverse))).real * scale**2
     unknowns, fitted = (_complex(device.fetch(one)) for one in (solved, matrix @ solved))
     return Solution(
-        unknowns,
-        fitted,
-        np.asarray(device.fetch(inverse[:columns, :columns])),
-        scale[:columns],
-        spread,
-        float(np.sqrt(norm * back)),
-        penalty,
-        load,
+        unknowns=unknowns,
+        fitted=fitted,
+        inverse=np.asarray(device.fetch(inverse[:columns, :columns])),
+        scale=scale[:columns],
+        inverse_diagonal=spread,
+        condition=float(np.sqrt(norm * back)),
+        penalty=penalty,
+        load=load,
     )
 
 
@@ -176,7 +176,7 @@ def fit_points(
         there = Held(device, device.send(basis), device.send(kept), kept.size == len(basis))
     for f in range(k.size):
         out, into = int(order_out[f]), int(order_in[f])
-        factors, columns = _factors(radii, place, k[f : f + 1], shell, out, into), (out + 1) ** 2
+        factors, columns = _factors(radii, place=place, k=k[f : f + 1], shell=shell, out=out, into=into), (out + 1) ** 2
         matrix = None if there is not None else _matrix(basis, factors)
         for _round in range(first_rounds if f == 0 and penalty is None else 1):
             if there is not None:
@@ -239,12 +239,12 @@ def _judged(found: Solution, data: ComplexArray, kept: IntArray, columns: int) -
     spread = found.inverse_diagonal * found.load
     squared = np.abs(found.unknowns) ** 2
     return updated(
-        found.penalty[None],
-        np.array([[np.sum(~kind), np.sum(kind)]], dtype=float),
-        np.array([[spread[~kind].sum(), spread[kind].sum()]]),
-        np.array([[squared[~kind].sum(), squared[kind].sum()]]),
-        np.array([np.sum(np.abs(data[kept] - found.fitted[kept]) ** 2)]),
-        float(kept.size),
+        penalty=found.penalty[None],
+        count=np.array([[np.sum(~kind), np.sum(kind)]], dtype=float),
+        spread=np.array([[spread[~kind].sum(), spread[kind].sum()]]),
+        energy=np.array([[squared[~kind].sum(), squared[kind].sum()]]),
+        residual=np.array([np.sum(np.abs(data[kept] - found.fitted[kept]) ** 2)]),
+        points=float(kept.size),
     )
 
 

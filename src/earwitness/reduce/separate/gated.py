@@ -74,7 +74,7 @@ def found_places(
         return nothing
     offset, unsure = _solved(slope[:, rows], rest[:, rows], noise[rows], rms)
     told = _noise_db(rest - np.einsum("pfi,pi->pf", slope, offset), residual_share, pressure)
-    return Places(offset, rms, float(np.sqrt(absorbed * rms**2 + unsure)), explained, told, absorbed)
+    return Places(offset, rms, float(np.sqrt(absorbed * rms**2 + unsure)), explained, noise_db=told, absorbed=absorbed)
 
 
 def moved_back(
@@ -213,7 +213,7 @@ def separate_gated(
     quality = _joined([_quality(scan, axis, reference, one_band) for one_band in found])
     about = scan_about(clean.points_m, middle, look_for_rings=False)
     centers = tuple(one_band.center for one_band in found)
-    return separation.separation_of(field, quality, about, "none", clean, scan.left_out, centers)
+    return separation.separation_of(field, quality, about, "none", clean=clean, left_out=scan.left_out, centers=centers)
 
 
 def _pilots(scan: _Scan, told: IntArray) -> IntArray:
@@ -235,7 +235,7 @@ def _without_bad(scan: _Scan, told: IntArray) -> _Scan:
     most = int(np.sqrt(_MOST_ABSORBED * scan.usable)) - 1
     orders = (np.maximum(np.minimum(orders[0] + _MORE_ORDERS, most), orders[0]), orders[1])
     data, every = scan.clean.pressure[:, pilots], np.ones(pilots.size, dtype=bool)
-    fit, found = separation.fit_without_bad(about, data, scan.k[pilots], shell, orders, every)
+    fit, found = separation.fit_without_bad(about, data, k=scan.k[pilots], shell=shell, orders=orders, resolved=every)
     # What a wrong place makes is smaller, and is mended below.
     off = np.mean(np.abs(fit.residual) ** 2, axis=1) / np.mean(np.abs(data) ** 2, axis=1)
     return replace(scan, left_out=found & (off > _LEAST_WRONG**2))
@@ -299,9 +299,16 @@ def _mixed_band(scan: _Scan, rows: IntArray, start_m: FloatArray | None) -> _Ban
 
     start = searched.center_m if start_m is None else start_m
     center = likeliest_center(
-        points, data[:, pilot], float(k[pilot]), families, start, scan.middle, scan.half,
-        noise_db=noise_db, place_m=place_m,
-    )  # fmt: skip
+        points_m=points,
+        pressure=data[:, pilot],
+        k=float(k[pilot]),
+        families=families,
+        start_m=start,
+        middle_m=scan.middle,
+        half_size_m=scan.half,
+        noise_db=noise_db,
+        place_m=place_m,
+    )
     # A source's sphere that touches a microphone makes strong what only that one hears.
     most_m, (*small, body) = _CLEAR_SHARE * float(np.linalg.norm(points - center, axis=1).min()), families(center)
     clear = (*(replace(one, radius_m=min(one.radius_m, most_m)) for one in small), body)
@@ -380,7 +387,7 @@ def _fitted(scan: _Scan, rows: IntArray, centers: list[FloatArray]) -> tuple[Par
     for center in centers:
         reach, start, own = _reach(scan, center), None, []
         for share in _SOURCE_SHARES:
-            state = _gated_fit(scan, pilot, center, share * reach, scan.left_out, start).evidence
+            state = _gated_fit(scan, pilot, center, share * reach, left_out=scan.left_out, penalty=start).evidence
             start = state.penalty[0]
             own.append((float(state.gcv[0]), share * reach, start))
         _score, radius_m, start = min(own, key=lambda one: one[0])
@@ -389,7 +396,7 @@ def _fitted(scan: _Scan, rows: IntArray, centers: list[FloatArray]) -> tuple[Par
             best = (error, center, radius_m, start)
     assert best is not None
     error, center, radius_m, start = best
-    fit = _gated_fit(scan, rows, center, radius_m, scan.left_out, start)
+    fit = _gated_fit(scan=scan, some=rows, center=center, radius_m=radius_m, left_out=scan.left_out, penalty=start)
     fit = replace(fit, residual=fit.residual[~scan.left_out])
     part = Part(
         rows=rows, weight=np.ones(rows.size), center_m=center, axes=scan_about(scan.clean.points_m, center).axes,
@@ -404,7 +411,7 @@ def _fitted(scan: _Scan, rows: IntArray, centers: list[FloatArray]) -> tuple[Par
 def _unseen_error(scan: _Scan, pilot: IntArray, center: FloatArray, radius_m: float, start: FloatArray) -> float:
     """Mean error of every tenth point, which the fit does not see, over the level there; at most 1 each."""
     held = separation.unseen_points(len(scan.clean.rows)) & ~scan.left_out
-    fit = _gated_fit(scan, pilot, center, radius_m, held | scan.left_out, start)
+    fit = _gated_fit(scan, some=pilot, center=center, radius_m=radius_m, left_out=held | scan.left_out, penalty=start)
     size = np.abs(fit.residual[held]) ** 2 / np.maximum(np.abs(scan.clean.pressure[np.ix_(held, pilot)]) ** 2, 1e-300)
     return float(np.mean(np.minimum(size, 1.0)))
 
@@ -420,7 +427,7 @@ def _gated_fit(
 ) -> Fit:
     about, shell, orders = _waves_about(scan, some, center, radius_m)
     data, k = scan.clean.pressure[:, some], scan.k[some]
-    return fit_scan(about, data, k, shell, orders, left_out, penalty=penalty, evidence_rounds=_GATED_ROUNDS)
+    return fit_scan(about, data, k, shell, orders, left_out=left_out, penalty=penalty, evidence_rounds=_GATED_ROUNDS)
 
 
 def _waves_about(

@@ -110,7 +110,7 @@ def likeliest_center(
     start_m: FloatArray, middle_m: FloatArray, half_size_m: FloatArray, *, noise_db: float, place_m: float,
 ) -> FloatArray:  # fmt: skip
     """The center (3,) about which `families` are most probable, near a cabinet of half_size_m (3,); from start_m on."""
-    points, data, noise = _some(points_m, pressure, k, _CENTER_POINTS, noise_db, place_m)
+    points, data, noise = _some(points_m, pressure, k=k, count=_CENTER_POINTS, noise_db=noise_db, place_m=place_m)
     body = _kernel(points, k, families(start_m)[-1])
 
     def judged(center: FloatArray, strength: FloatArray) -> tuple[FloatArray, float]:

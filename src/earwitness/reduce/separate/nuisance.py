@@ -147,7 +147,7 @@ def found_nuisance(
         if np.abs(theta - start).max() < _SMALL_STEP:
             break
     kept, left = _settled(theta, covariance, wide)
-    return Nuisance(rig, unknowns, kept, left, ratio, wide, _told(unknowns, kept, wide))
+    return Nuisance(rig, unknowns, kept, covariance=left, ratio=ratio, wide=wide, told=_told(unknowns, kept, wide))
 
 
 def _widened(unknowns: tuple[Unknown, ...], theta: FloatArray, covariance: FloatArray, wide: FloatArray) -> FloatArray:
@@ -184,13 +184,13 @@ def _told_by(
     for f, told in enumerate(sound.k):
         omega = float(told * speed_m_s)
         k, into, penalty = float(told / (1 + fixed.speed)), int(sound.order_in[f]), sound.penalty[f]
-        fit = Expansion(places, k, sound.shell, int(order_out[f]), into, penalty)
+        fit = Expansion(places, k=k, shell=sound.shell, order_out=int(order_out[f]), order_in=into, penalty=penalty)
         data = sound.pressure[:, f] * np.exp(-fixed.gain + 1j * omega * fixed.delay_s)
         # The effects of what the routes found: of more orders they would be the noise's, and found in it again.
-        own = Expansion(places, k, sound.shell, int(sound.order_out[f]), into, penalty)
+        own = Expansion(places, k, shell=sound.shell, order_out=int(sound.order_out[f]), order_in=into, penalty=penalty)
         unknown = own.fitted(data[:, None])
         field, slope = own.field(unknown)[:, 0], own.slope(unknown[:, 0])
-        moved = effects(rig, unknowns, places.points_m, field, slope, omega)
+        moved = effects(rig=rig, unknowns=unknowns, points_m=places.points_m, field=field, slope=slope, omega=omega)
         if theta[placed].any():
             data = data - moved[:, placed] @ theta[placed]
         columns = np.concatenate([data[:, None], moved], axis=1)
@@ -341,11 +341,16 @@ def pulls_of(
     speed = next(n for n, one in enumerate(found.unknowns) if one.kind == "speed")
     for f, k in enumerate(sound.k):
         fit = Expansion(
-            places, float(k), sound.shell, int(sound.order_out[f]), int(sound.order_in[f]), sound.penalty[f]
-        )  # fmt: skip
+            places=places,
+            k=float(k),
+            shell=sound.shell,
+            order_out=int(sound.order_out[f]),
+            order_in=int(sound.order_in[f]),
+            penalty=sound.penalty[f],
+        )
         unknown = fit.fitted(sound.pressure[:, f : f + 1])
         field, slope = fit.field(unknown)[:, 0], fit.slope(unknown[:, 0])
-        moved = effects(found.rig, found.unknowns, points_m, field, slope, float(k * speed_m_s))
+        moved = effects(found.rig, found.unknowns, points_m, field=field, slope=slope, omega=float(k * speed_m_s))
         taken, heard = fit.fitted(moved), sound.pressure[:, f]
         size = np.sqrt(np.mean(np.abs(heard) ** 2))
         columns[f], rest[f] = (moved - fit.field(taken)) / size, (heard - field) / size

@@ -107,7 +107,7 @@ def rig_of(points_m: FloatArray, surfaces: tuple[str, ...], time: FloatArray, ce
     passed = np.array([passes.index(one) for one in called])[surface]
     visited = passed[np.argsort(time, kind="stable")]
     changes = int(np.sum(np.diff(visited) != 0))
-    return Rig(surface, passed, normal, time, names, passes, changes >= max(_TURNS, 2 * len(passes)))
+    return Rig(surface, passed, normal, time, names, passes=passes, in_turns=changes >= max(_TURNS, 2 * len(passes)))
 
 
 def _parted(away: FloatArray) -> IntArray:

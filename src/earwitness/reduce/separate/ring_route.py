@@ -101,9 +101,9 @@ def fit_rings(
         if empty.any():
             held = _filled(rings, blocks, inverses, held, empty)
             right = _right(rings, blocks, held)
-        solved, state = _pass(blocks, inverses, right, penalty, _energy(held), points)
+        solved, state = _pass(blocks, inverses=inverses, rights=right, now=penalty, total=_energy(held), points=points)
         used, penalty = penalty, state.penalty
-    outgoing, incoming = _coefficients(rings, blocks, solved, k, shell, order_out, order_in)
+    outgoing, incoming = _coefficients(rings, blocks, solved, k=k, shell=shell, order_out=order_out, order_in=order_in)
     fitted = _predicted(rings, blocks, solved, held.shape)
     residual = np.zeros_like(pressure)
     there = rings.slot >= 0
@@ -118,7 +118,7 @@ def fit_rings(
         evidence=state,
         condition=_condition(blocks, inverses, used, k.size),
         directions=_POLAR_COS,
-        variance=_variance(blocks, inverses, state.noise_variance, k, shell, order_out),
+        variance=_variance(blocks, inverses, noise=state.noise_variance, k=k, shell=shell, order_out=order_out),
     )
 
 
@@ -147,9 +147,9 @@ def _blocks(rings: Rings, k: FloatArray, shell: Shell, order_out: IntArray, orde
                     outgoing += n.size if kind is y else 0
             matrix = np.concatenate([values for values, _n, _one in columns], axis=2)
             yield _Block(
-                rows, m, used, matrix, matrix.conj().transpose(0, 2, 1) @ matrix, outgoing,
-                np.concatenate([n for _values, n, _one in columns]),
-                np.concatenate([np.full(n.size, one) for _values, n, one in columns]), sides,
+                rows=rows, m=m, rings=used, matrix=matrix, gram=matrix.conj().transpose(0, 2, 1) @ matrix, out=outgoing,
+                degree=np.concatenate([n for _values, n, _one in columns]),
+                own=np.concatenate([np.full(n.size, one) for _values, n, one in columns]), sides=sides,
             )  # fmt: skip
 
 
@@ -282,7 +282,7 @@ def _pass(
             count[block.rows, one] += both * squared[:, part].shape[1]
         solved.append(x)
     residual = np.maximum(total - explained, 0.0)
-    state = updated(now, count, spread, energy, residual, points)
+    state = updated(penalty=now, count=count, spread=spread, energy=energy, residual=residual, points=points)
     return solved, state
 
 

@@ -59,8 +59,14 @@ def contradicted(
         score = np.zeros(len(points_m))
         for n, f in enumerate(rows):
             fit = Expansion(
-                places, float(k[f]), shell, int(orders[0][f]), int(orders[1][f]), penalty[f], used=~left_out
-            )  # fmt: skip
+                places=places,
+                k=float(k[f]),
+                shell=shell,
+                order_out=int(orders[0][f]),
+                order_in=int(orders[1][f]),
+                penalty=penalty[f],
+                used=~left_out,
+            )
             rest = pressure[:, f] - fit.field(fit.fitted(pressure[:, f : f + 1]))[:, 0]
             lean = np.minimum(fit.leverage, _LARGEST_LEVERAGE)
             apart = np.abs(rest) ** 2 / np.where(left_out, 1 + fit.leverage, 1 - lean)

@@ -106,7 +106,7 @@ def _rings_about(points: FloatArray, axes: tuple[int, int, int]) -> Rings | None
     mean_rho = np.array([rho[rows].mean() for rows in members])
     mean_z = np.array([z[rows].mean() for rows in members])
     radius = np.hypot(mean_rho, mean_z)
-    return Rings(axes, radius, mean_z / radius, count, np.array(starts), slot)
+    return Rings(axes, radius_m=radius, cos_polar=mean_z / radius, count=count, start_rad=np.array(starts), slot=slot)
 
 
 def _runs(value: FloatArray, rows: IntArray) -> list[IntArray]:

@@ -241,7 +241,7 @@ def separate(
         scan, k, shell, len(clean.rows), incoming=True, beyond_source=beyond_source(shell, cabinet_m)
     )
     resolved = resolved_by(k, shell, orders[0], orders[1])
-    fit, left_out = fit_without_bad(scan, clean.pressure, k, shell, orders, resolved)
+    fit, left_out = fit_without_bad(scan, pressure=clean.pressure, k=k, shell=shell, orders=orders, resolved=resolved)
     if noise_rms is not None:
         more = np.asarray(noise_rms, dtype=float) ** 2 / np.maximum(fit.evidence.noise_variance, 1e-300)
         fit = replace(fit, variance=fit.variance * np.maximum(more, 1.0))
@@ -256,10 +256,10 @@ def separate(
     field = SeparatedField(axis, speed_of_sound, reference, (part,), resolved)
     quality = quality_of(
         field, fit, clean.pressure, ~left_out, k,
-        leave_out_db=leave_out(scan, clean.pressure, k, shell, orders, left_out),
+        leave_out_db=leave_out(scan=scan, pressure=clean.pressure, k=k, shell=shell, orders=orders, bad=left_out),
         resolved=resolved, scattered_db=_share_db(part, k, scattered),
     )  # fmt: skip
-    return separation_of(field, quality, scan, chosen, clean, left_out, ())
+    return separation_of(field, quality=quality, scan=scan, body=chosen, clean=clean, left_out=left_out, centers=())
 
 
 def shell_of(scan: Scan, cabinet_m: tuple[float, float, float] | None) -> Shell:
@@ -290,28 +290,28 @@ def fit_without_bad(
 ) -> tuple[Fit, BoolArray]:  # fmt: skip
     """The fit, and the points it does without because nothing else explains them."""
     left_out = np.zeros(len(pressure), dtype=bool)
-    fit = fit_scan(scan, pressure, k, shell, orders, left_out)
+    fit = fit_scan(scan=scan, pressure=pressure, k=k, shell=shell, orders=orders, left_out=left_out)
     first = stands_out(scan.points_m, pressure, fit.residual, left_out, resolved)
     if not first.any() or not (first & _beyond_orders(scan, pressure, fit, resolved)).any():
         return fit, left_out
     # Where one is wrong others may lean on themselves; without any, what near drivers' high orders leave looks so too.
-    wrong = contradicted(scan.points_m, pressure, k, shell, orders, fit.evidence, resolved)
+    wrong = contradicted(scan.points_m, pressure, k=k, shell=shell, orders=orders, state=fit.evidence, trusted=resolved)
     left_out = wrong.copy()
     for _round in range(_BAD_ROUNDS):
         _refuse_many(left_out)
-        fit = fit_scan(scan, pressure, k, shell, orders, left_out)
+        fit = fit_scan(scan=scan, pressure=pressure, k=k, shell=shell, orders=orders, left_out=left_out)
         found = stands_out(scan.points_m, pressure, fit.residual, left_out, resolved)
         if not (found & ~left_out).any():
             break
         left_out = left_out | found
     _refuse_many(left_out)
-    fit = fit_scan(scan, pressure, k, shell, orders, left_out)
+    fit = fit_scan(scan=scan, pressure=pressure, k=k, shell=shell, orders=orders, left_out=left_out)
     # A point that only its bad neighbors had bent is taken in again, and one that orders left out explain.
     again = ~wrong & ~stands_out(scan.points_m, pressure, fit.residual, left_out, resolved)
     again = left_out & (again | ~_beyond_orders(scan, pressure, fit, resolved))
     if again.any():
         left_out = left_out & ~again
-        fit = fit_scan(scan, pressure, k, shell, orders, left_out)
+        fit = fit_scan(scan=scan, pressure=pressure, k=k, shell=shell, orders=orders, left_out=left_out)
     return fit, left_out
 
 
@@ -389,7 +389,7 @@ def combined(low: Separation, gated: Separation, *, gate_u_db: FloatArray) -> Co
     parts += [replace(part, weight=part.weight * (1 - share[part.rows])) for part in gated.field.parts]
     valid = ((share == 0) | low.quality.valid) & ((share == 1) | gated.quality.valid)
     field = SeparatedField(low.field.axis, low.field.speed_of_sound_m_s, low.field.reference_m, tuple(parts), valid)
-    quality = _blended(low.quality, gated.quality, share, u_low, u_high, valid)
+    quality = _blended(low=low.quality, high=gated.quality, share=share, u_low=u_low, u_high=u_high, valid=valid)
     every = {one.row: one for one in (*low.bad_points, *gated.bad_points)}
     bad = tuple(every[row] for row in sorted(every))
     result = replace(
