@@ -55,7 +55,7 @@ from earwitness.archive.catalogue import CATALOGUE, Archive
 from earwitness.archive.drafts import draft
 from earwitness.archive.integrity import check
 from earwitness.capture.series import LiveSettings, is_live
-from earwitness.capture.simulated import Misfortunes, SimulatedSound
+from earwitness.capture.simulated import FaultInjection, SimulatedSound
 from earwitness.demo.catalogue import catalogue, session_of, write_note
 from earwitness.errors import EarwitnessError, OutputError
 from earwitness.publish.site.write import put_folder
@@ -626,7 +626,7 @@ def unplugged(count: int, seed: int, until: float) -> Row:
             if time.time() > until:
                 break
             folder = write_live_session(place / f"live{number}")
-            fate = [Misfortunes(unplug_at_s=draw.uniform(0.0, 1.6)) for _ in range(draw.choice((1, 1, 2)))]
+            fate = [FaultInjection(unplug_at_s=draw.uniform(0.0, 1.6)) for _ in range(draw.choice((1, 1, 2)))]
             series = begin_or_open(folder, LiveSettings(WIRING, angles_deg=ANGLES))
             row.tries += 1
             try:

@@ -31,8 +31,8 @@ from earwitness.figures.read import read_measurement
 from earwitness.formats.audio import Recording, read_audio
 from earwitness.formats.correction_file import read_correction
 from earwitness.quantities import Measurement, report_axis
+from earwitness.reduce.deconvolve import MOST_THREADS, TAKES_TOGETHER, role_of
 from earwitness.reduce.flow import reduce_session
-from earwitness.reduce.gather import MOST_THREADS, TAKES_TOGETHER, role_of
 from earwitness.reduce.impulse import Division, take_impulses
 from earwitness.reduce.stimulus import stimulus_of
 from earwitness.session.load import load_session

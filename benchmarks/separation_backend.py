@@ -15,7 +15,7 @@ import time
 import numpy as np
 from separation import made_pressure, ring_points
 
-from earwitness.reduce.separate.dense_route import Device, accelerator, fit_points, torch_device
+from earwitness.reduce.separate.dense_route import ComputeDevice, accelerator, fit_points, torch_device
 from earwitness.reduce.separate.field import Shell
 from earwitness.reduce.separate.normal_equations import Fit
 
@@ -32,7 +32,7 @@ def case(count: int, *, incoming: bool) -> tuple:
     return points, made_pressure(points, k), k, shell, out, into, np.zeros(len(points), dtype=bool)
 
 
-def timed(arguments: tuple, *, device: Device | None = None, single: bool = False) -> tuple[float, Fit]:
+def timed(arguments: tuple, *, device: ComputeDevice | None = None, single: bool = False) -> tuple[float, Fit]:
     start = time.perf_counter()
     found = fit_points(*arguments, device=device, single=single)
     return time.perf_counter() - start, found

@@ -18,8 +18,8 @@ from pathlib import Path
 
 from playwright.sync_api import Page, sync_playwright
 
-from earwitness.app.mend import MendDesk, equalizer_of
-from earwitness.bench.security import Gate
+from earwitness.app.mend import EqualizerEditor, equalizer_of
+from earwitness.bench.security import Access
 from earwitness.bench.server import create_app, free_port
 
 TIMED = """() => { globalThis.times = [];
@@ -88,7 +88,7 @@ def drag_times(
 
     with free_port(None) as place:
         archive = archive or made_archive(folder)
-        port, gate = place.getsockname()[1], Gate()
+        port, gate = place.getsockname()[1], Access()
         app = create_app(archive, gate=gate, port=port)
         server = uvicorn.Server(uvicorn.Config(app, log_level="error", timeout_graceful_shutdown=1))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [place]}, daemon=True)
@@ -104,7 +104,7 @@ def drag_times(
             page.wait_for_timeout(2000)
             times = dragged_ms(page, bands, moves)
             chromium.close()
-        desk = MendDesk(app.state.bench.reading(loudspeaker))
+        desk = EqualizerEditor(app.state.bench.reading(loudspeaker))
         equalizer = equalizer_of([("peaking", 100.0 * 1.3**k, (-1.0) ** k, 2.0) for k in range(bands)])
         desk.weigh(equalizer)
         weighed = []

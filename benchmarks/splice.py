@@ -26,7 +26,7 @@ from earwitness.reduce.doubt.port import CHECKED_U_DB, UNCHECKED_U_DB, port_read
 from earwitness.reduce.gate import cut_tail, weights_of
 from earwitness.reduce.nearfield.body import NearPart, body_of, fields_of
 from earwitness.reduce.nearfield.total import CABINET, Bass, bass_of, near_causes, scaled_part, seated, solved
-from earwitness.reduce.splice import CHAIN_BY_HAND_U_DB, CHAIN_U_DB, FAR_LEVEL_U_DB, Levels, splice
+from earwitness.reduce.splice import CHAIN_BY_HAND_U_DB, CHAIN_U_DB, FAR_LEVEL_U_DB, LevelPrior, splice
 from earwitness.session.record import Loudspeaker
 
 C = 343.2
@@ -188,7 +188,7 @@ def session(draw: np.random.Generator, world: World, gate_s: float, chain_db: fl
     chain = CHAIN_U_DB if chain_db < 0.5 else CHAIN_BY_HAND_U_DB
     of_near = np.sqrt(chain**2 + sum(one.pull_db[0] ** 2 for one in moved if one.name != CABINET))
     cabinet = next(one.pull_db[0] for one in moved if one.name == CABINET)
-    levels = Levels(chain, of_near, np.sqrt(FAR_LEVEL_U_DB**2 + u_gate**2 + cabinet**2), chain_db < 0.5, True)
+    levels = LevelPrior(chain, of_near, np.sqrt(FAR_LEVEL_U_DB**2 + u_gate**2 + cabinet**2), chain_db < 0.5, True)
     referred = whole[0][None] * bass.to_far_field(whole[0][None])
     none = np.zeros((1, HZ.size))
     found = splice(HZ, referred, near, gate.lowest_valid_hz, bass.highest_hz, none, none[0], 0, levels)

@@ -18,8 +18,8 @@ from earwitness.figures.read import read_response
 from earwitness.figures.registry import RESPONSE_FIGURES
 from earwitness.quantities import Figure, Measurement, Reading
 from earwitness.reduce import flow
+from earwitness.reduce.deconvolve import DeconvolvedTakes
 from earwitness.reduce.flow import reduce_session
-from earwitness.reduce.gather import Gathered
 from earwitness.session.session import Session
 
 CURVES = (
@@ -89,7 +89,7 @@ def measured(one: Loudspeaker, rig: Rig, *, recordings: bool = True) -> tuple[Re
         taken = recorded(one, rig)
         return taken, reduce_session(taken.session, taken.read, correction=taken.correction)
     taken, impulses = answered(one, rig)
-    with patch.object(flow, "gather", lambda *_, **__: Gathered(impulses, ())):
+    with patch.object(flow, "deconvolve_takes", lambda *_, **__: DeconvolvedTakes(impulses, ())):
         return taken, reduce_session(taken.session, taken.read, correction=taken.correction)
 
 

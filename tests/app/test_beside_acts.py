@@ -12,7 +12,7 @@ import pytest
 from scipy.stats import percentileofscore, rankdata
 
 from earwitness.app.add import add_catalogue
-from earwitness.app.compare import beside_others, others_of
+from earwitness.app.compare import compare_with_peers, others_of
 from earwitness.app.publish import Products, publish_review
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.app.settings import Chosen, keep_choice
@@ -20,7 +20,7 @@ from earwitness.app.site import publish_site
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.notes import opening, record_opening
 from earwitness.exhibits.chart import Chart, Table
-from earwitness.exhibits.compare import RANKED, Beside, beside_exhibits
+from earwitness.exhibits.compare import RANKED, PeerComparison, beside_exhibits
 from earwitness.insight.compare import BALANCE
 from made_once import MadeOnce
 
@@ -62,9 +62,9 @@ def opened(folder: Path, names: list[str]) -> None:
             record_opening(archive, name=one.name, maker=one.maker)
 
 
-def placed(folder: Path, name: str) -> tuple[ReadResult, Beside]:
+def placed(folder: Path, name: str) -> tuple[ReadResult, PeerComparison]:
     result = read_loudspeaker(name, folder)
-    found = beside_others(result, folder)
+    found = compare_with_peers(result, folder)
     assert found is not None
     return result, found
 

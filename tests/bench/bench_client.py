@@ -14,7 +14,7 @@ from typing import Any
 
 from starlette.testclient import TestClient
 
-from earwitness.bench.security import Gate, cookie_name
+from earwitness.bench.security import Access, cookie_name
 from earwitness.bench.server import create_app, free_port
 from earwitness.bench.state import Bench
 from patience import PATIENCE_S, SLOW
@@ -26,7 +26,7 @@ BASE = f"http://127.0.0.1:{PORT}"
 @contextmanager
 def entered(archive: Path) -> Iterator[TestClient]:
     """A client with the cookie, that says it is the bench's own page. Its `app.state.bench` is the bench."""
-    gate = Gate()
+    gate = Access()
     app = create_app(archive, gate=gate, port=PORT)
     with TestClient(app, base_url=BASE, headers={"Origin": BASE}, raise_server_exceptions=False) as client:
         client.cookies.set(cookie_name(PORT), gate.session)
@@ -61,7 +61,7 @@ def running(archive: Path) -> Iterator[Running]:
 
     with free_port(None) as place:
         port = place.getsockname()[1]
-        gate = Gate()
+        gate = Access()
         app = create_app(archive, gate=gate, port=port)
         config = uvicorn.Config(late(app) if SLOW > 1.0 else app, log_level="error", timeout_graceful_shutdown=1)
         server = uvicorn.Server(config)

@@ -20,7 +20,7 @@ from bench_client import BASE, PORT, entered, running
 from starlette.testclient import TestClient
 
 from earwitness.bench import server as server_module
-from earwitness.bench.security import MOST_BODY_BYTES, Gate, cookie_name
+from earwitness.bench.security import MOST_BODY_BYTES, Access, cookie_name
 from earwitness.bench.server import create_app
 from earwitness.cli.bench import private_address
 from patience import PATIENCE_S
@@ -63,7 +63,7 @@ def test_a_page_framed_or_loaded_by_another_site_is_refused(empty: TestClient) -
 
 
 def test_without_the_cookie_nothing_is_shown(tmp_path: Path) -> None:
-    app = create_app(tmp_path / "archive", gate=Gate(), port=PORT)
+    app = create_app(tmp_path / "archive", gate=Access(), port=PORT)
     with TestClient(app, base_url=BASE, headers={"Origin": BASE}) as client:
         for path in ("/", "/api/jobs", "/api/openapi.json", "/read/1"):
             assert client.get(path).status_code == 401
@@ -72,7 +72,7 @@ def test_without_the_cookie_nothing_is_shown(tmp_path: Path) -> None:
 
 
 def test_the_token_opens_once(tmp_path: Path) -> None:
-    gate = Gate()
+    gate = Access()
     app = create_app(tmp_path / "archive", gate=gate, port=PORT)
     with TestClient(app, base_url=BASE) as client:
         assert client.get("/enter/wrong").status_code == 403
@@ -88,7 +88,7 @@ def test_the_token_opens_once(tmp_path: Path) -> None:
 
 def test_two_benches_of_a_machine_do_not_throw_each_other_out(tmp_path: Path) -> None:
     # RFC 6265, 8.5: cookies do not provide isolation by port.
-    gates = {port: Gate() for port in (PORT, PORT + 1)}
+    gates = {port: Access() for port in (PORT, PORT + 1)}
     apps = {port: create_app(tmp_path / str(port), gate=gate, port=port) for port, gate in gates.items()}
     jar = {cookie_name(port): gate.session for port, gate in gates.items()}
     for port, app in apps.items():

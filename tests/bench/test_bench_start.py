@@ -38,7 +38,7 @@ def test_the_server_brings_in_nothing_that_the_first_page_has_no_use_for(tmp_pat
 
 def test_places_are_there_once_one_is_asked_for(tmp_path: Path) -> None:
     with entered(tmp_path / "archive") as client:
-        places: server.LaterPlaces = client.app.state.places  # type: ignore[attr-defined]
+        places: server.DeferredRoutes = client.app.state.places  # type: ignore[attr-defined]
         for path in ("/", "/static/charts.js", "/static/theme.css", "/api/jobs", "/api/drafts/mend:1"):
             assert client.get(path).status_code == 200, path
             assert not places.is_whole, path
@@ -65,14 +65,14 @@ def test_a_place_that_cannot_be_imported_is_told_and_tried_again(
         assert answer.status_code == 500
         assert answer.json()["what"] == "a fault of the program: ModuleNotFoundError"
         assert client.get("/").status_code == 200
-        places: server.LaterPlaces = client.app.state.places  # type: ignore[attr-defined]
+        places: server.DeferredRoutes = client.app.state.places  # type: ignore[attr-defined]
         places._left[:] = ["read"]
         assert client.get("/api/measure/live").status_code == 200
 
 
 def test_the_thread_that_brings_them_in_ends_with_the_bench(tmp_path: Path) -> None:
     with entered(tmp_path / "archive") as client:
-        places: server.LaterPlaces = client.app.state.places  # type: ignore[attr-defined]
+        places: server.DeferredRoutes = client.app.state.places  # type: ignore[attr-defined]
         places.start_beforehand()
         places.stop()
         assert "places" not in {one.name for one in threading.enumerate()}

@@ -13,7 +13,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from accessible import serious
 from earwitness.app.add import add_catalogue
-from earwitness.app.shelf import index_missing, shelf_page
+from earwitness.app.shelf import browse_catalogue, index_missing
 from earwitness.archive.catalogue import Archive
 from earwitness.archive.search import SearchQuery
 from earwitness.demo.catalogue import catalogue, session_of, simulate, write_note
@@ -38,7 +38,7 @@ def entered(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Itera
         added = archive.add_session(session.model_copy(update={"loudspeaker": spoken}), folder / "note")
         archive.keep_measurement(added.session_id, simulate(one, asdict(ReduceSettings())))
     index_missing(folder / "archive")
-    shelf_page(SearchQuery(), folder / "archive", open_all=True)
+    browse_catalogue(SearchQuery(), folder / "archive", open_all=True)
     with entered_browser(browser, folder / "archive") as made:
         yield made
 

@@ -16,7 +16,7 @@ from starlette.testclient import TestClient
 from earwitness.app.capture import day_file
 from earwitness.app.measure import new_rehearsal
 from earwitness.bench.live import LIFE_S, LiveDesk
-from earwitness.capture.simulated import Misfortunes, SimulatedSound
+from earwitness.capture.simulated import FaultInjection, SimulatedSound
 from earwitness.capture.sound import Wiring
 from earwitness.capture.take import SETTLE_S
 from earwitness.session.load import load_session
@@ -190,7 +190,7 @@ def test_one_thing_at_a_time_and_the_open_folder_is_shared(
 def test_an_unplugged_device_keeps_what_there_is_and_can_be_gone_on_with(
     live: TestClient, desk: LiveDesk, folder: Path
 ) -> None:
-    sound = SimulatedSound(misfortunes=[Misfortunes(unplug_at_s=SETTLE_S + 0.9)])
+    sound = SimulatedSound(misfortunes=[FaultInjection(unplug_at_s=SETTLE_S + 0.9)])
     desk.sounds = lambda _: sound
     told = begun(live, folder)
     live.post(f"{LIVE}/record", json=sounding(told, take=None, pause_s=0))

@@ -14,7 +14,7 @@ import pytest
 import schemathesis
 from bench_client import BASE, PORT
 
-from earwitness.bench.security import Gate, cookie_name
+from earwitness.bench.security import Access, cookie_name
 from earwitness.bench.server import create_app
 from patience import PATIENCE_S
 
@@ -26,24 +26,24 @@ WRITES = ("/api/publish/{loudspeaker_id}", "/api/publish/site", "/api/measure/se
 
 
 @pytest.fixture(scope="module")
-def gate() -> Gate:
-    return Gate()
+def gate() -> Access:
+    return Access()
 
 
-def headers_of(gate: Gate) -> dict[str, str]:
+def headers_of(gate: Access) -> dict[str, str]:
     """What the bench's own page sends."""
     return {"Host": f"127.0.0.1:{PORT}", "Origin": BASE, "Cookie": f"{cookie_name(PORT)}={gate.session}"}
 
 
 @pytest.fixture(scope="module")
-def described(bench_archive: Path, gate: Gate) -> Iterator[schemathesis.schemas.BaseSchema]:
+def described(bench_archive: Path, gate: Access) -> Iterator[schemathesis.schemas.BaseSchema]:
     app = create_app(bench_archive, gate=gate, port=PORT)
     schema = schemathesis.openapi.from_asgi("/api/openapi.json", app, headers=headers_of(gate))
     yield schema.exclude(path=[*ENDLESS, LONG, *WRITES])
     app.state.bench.close()
 
 
-def test_no_input_is_a_fault_of_the_program(described: schemathesis.schemas.BaseSchema, gate: Gate) -> None:
+def test_no_input_is_a_fault_of_the_program(described: schemathesis.schemas.BaseSchema, gate: Access) -> None:
     operations = [found.ok() for found in described.get_all_operations()]
     assert len(operations) >= 6
     for operation in operations:

@@ -11,7 +11,7 @@ import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from accessible import serious
-from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region, Table, Trace
+from earwitness.exhibits.chart import Caption, Chart, ChartRegion, Mark, Panel, Table, Trace
 from earwitness.quantities import Curve, DirectivityMap, log_axis
 from earwitness.render.html import chart_script, figure_html, table_html
 from earwitness.render.theme import theme_css
@@ -30,7 +30,7 @@ def charts() -> tuple[Chart, Chart]:
         Trace(curve("on_axis", 85.0), "direct", "on axis", ribbon=True),
         Trace(curve("sound_power", 80.0), "all directions", "sound in all directions (sound power)"),
     )
-    regions = (Region("heard", 200.0, 400.0, label="thick"), Region("splice", 150.0, 300.0, label="joined"))
+    regions = (ChartRegion("heard", 200.0, 400.0, label="thick"), ChartRegion("splice", 150.0, 300.0, label="joined"))
     panel = Panel("Level", "dB", 60.0, 95.0, 5.0, traces, regions, (Mark(1, 1000.0, 85.0, "An invented finding."),))
     angle_deg = np.arange(-170.0, 181.0, 10.0)
     level_db = -np.abs(angle_deg)[:, None] / 10 + 0 * AXIS.hz

@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 from rehearsal import RATE_HZ, SESSION, WIRING, write_session
 
 from earwitness.app.capture import begin_or_open, calibrate, cautions, check_levels, sensitivity_of
-from earwitness.capture.guard import Limits
+from earwitness.capture.guard import OutputLimits
 from earwitness.capture.series import LiveSettings, open_series
 from earwitness.capture.simulated import SimulatedSound
 from earwitness.capture.sound import sound_card
@@ -87,7 +87,7 @@ def test_without_a_sensitivity_no_level_is_set(tmp_path: Path) -> None:
 def test_a_limit_below_the_target_holds(tmp_path: Path) -> None:
     series = begin_or_open(
         write_session(tmp_path / "s"),
-        LiveSettings(WIRING, limits=Limits(highest_1m_db=70.0), angles_deg=SETTINGS.angles_deg),
+        LiveSettings(WIRING, limits=OutputLimits(highest_1m_db=70.0), angles_deg=SETTINGS.angles_deg),
     )
     done, _ = check_levels(series, 90.0, 1.0, sound=SimulatedSound(), budget_file=tmp_path / "exposure.json")
     assert done.level.end == "limit at 1 m"

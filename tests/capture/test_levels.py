@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rehearsal import RATE_HZ, WIRING, sweep
 
-from earwitness.capture.guard import Limits, Silencer
+from earwitness.capture.guard import OutputLimits, Silencer
 from earwitness.capture.levels import Meter, read_calibrator, read_loopback
 from earwitness.capture.ramp import RAMP_DB_S, Wanted, set_level
-from earwitness.capture.simulated import Misfortunes, SimulatedSound
+from earwitness.capture.simulated import FaultInjection, SimulatedSound
 from earwitness.capture.sound import Block, Outgoing, Stream, Wiring
 
 # 94 dB re 20 uPa, IEC 61672-1: 20e-6 * 10**(94/20) Pa.
@@ -126,7 +126,7 @@ class _Listening:
 def test_the_ramp_starts_from_silence_rises_slowly_and_reaches_the_target() -> None:
     heard: list[np.ndarray] = []
     sound = _Listening(SimulatedSound(microphone_gain=0.5, noise_rms=1e-6), heard)
-    done = set_level(sound, WIRING, WANTED, limits=Limits())
+    done = set_level(sound, WIRING, WANTED, limits=OutputLimits())
     assert done.end == "reached"
     assert done.microphone_db == pytest.approx(75.0, abs=1.5)
     assert done.level_1m_db == pytest.approx(done.microphone_db + 6.02, abs=0.01)
@@ -145,26 +145,26 @@ def test_the_ramp_starts_from_silence_rises_slowly_and_reaches_the_target() -> N
 def test_the_ramp_stops_at_every_limit() -> None:
     sound = SimulatedSound(microphone_gain=0.5, noise_rms=1e-6)
     loud = replace(WANTED, target_db=110.0)
-    at_1m = set_level(sound, WIRING, loud, limits=Limits(highest_1m_db=70.0))
+    at_1m = set_level(sound, WIRING, loud, limits=OutputLimits(highest_1m_db=70.0))
     assert at_1m.end == "limit at 1 m"
     assert at_1m.level_1m_db is not None
     assert at_1m.level_1m_db < 71.0
-    ear = set_level(sound, WIRING, loud, limits=Limits(highest_ear_db=65.0))
+    ear = set_level(sound, WIRING, loud, limits=OutputLimits(highest_ear_db=65.0))
     assert ear.end == "limit at your place"
     assert ear.ear_db is not None
     assert ear.ear_db < 66.0
-    assert set_level(sound, WIRING, loud, limits=Limits(highest_dbfs=-40.0)).end == "limit of the output"
+    assert set_level(sound, WIRING, loud, limits=OutputLimits(highest_dbfs=-40.0)).end == "limit of the output"
 
 
 def test_the_ramp_gives_up_on_a_deaf_microphone_a_clipped_input_and_the_switch() -> None:
-    deaf = set_level(SimulatedSound(microphone_gain=0.0, noise_rms=1e-4), WIRING, WANTED, limits=Limits())
+    deaf = set_level(SimulatedSound(microphone_gain=0.0, noise_rms=1e-4), WIRING, WANTED, limits=OutputLimits())
     assert deaf.end == "microphone hears nothing"
     assert deaf.calibration is None
     assert deaf.output_dbfs < -28
-    clipped = set_level(SimulatedSound(microphone_gain=1e3, noise_rms=1e-4), WIRING, WANTED, limits=Limits())
+    clipped = set_level(SimulatedSound(microphone_gain=1e3, noise_rms=1e-4), WIRING, WANTED, limits=OutputLimits())
     assert clipped.end in ("clipped", "reached")
-    gone = SimulatedSound(misfortunes=[Misfortunes(unplug_at_s=2.0)])
-    assert set_level(gone, WIRING, WANTED, limits=Limits()).end == "unplugged"
+    gone = SimulatedSound(misfortunes=[FaultInjection(unplug_at_s=2.0)])
+    assert set_level(gone, WIRING, WANTED, limits=OutputLimits()).end == "unplugged"
     pressed = Silencer()
     blocks = []
 
@@ -173,6 +173,6 @@ def test_the_ramp_gives_up_on_a_deaf_microphone_a_clipped_input_and_the_switch()
         if len(blocks) == 40:
             pressed.silence()
 
-    done = set_level(SimulatedSound(), WIRING, WANTED, limits=Limits(), silencer=pressed, tell=tell)
+    done = set_level(SimulatedSound(), WIRING, WANTED, limits=OutputLimits(), silencer=pressed, tell=tell)
     assert done.end == "silenced"
     assert len(blocks) <= 41

@@ -16,7 +16,7 @@ import pytest
 from rehearsal import RATE_HZ, WIRING, sweep, write_session
 
 from earwitness.app.capture import begin_or_open, calibrate
-from earwitness.capture.guard import Limits
+from earwitness.capture.guard import OutputLimits
 from earwitness.capture.series import LiveSettings
 from earwitness.capture.simulated import SimulatedSound
 from earwitness.capture.sound import Wiring, _PortAudio
@@ -98,4 +98,4 @@ def test_nothing_can_be_played_without_an_output(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="no output channel"):
         begin_or_open(write_session(tmp_path / "s"), LiveSettings(listening, angles_deg=(("horizontal", (0.0,)),)))
     with pytest.raises(InputError, match="no output channel"):
-        record_take(SimulatedSound(), listening, Signal(sweep(), 0.2), tmp_path / "a.part", limits=Limits())
+        record_take(SimulatedSound(), listening, Signal(sweep(), 0.2), tmp_path / "a.part", limits=OutputLimits())

@@ -33,7 +33,7 @@ from earwitness.capture.series import (
     start_series,
     states,
 )
-from earwitness.capture.simulated import Misfortunes, SimulatedSound
+from earwitness.capture.simulated import FaultInjection, SimulatedSound
 from earwitness.capture.take import SETTLE_S, Recorded
 from earwitness.errors import EarwitnessError, InputError, SessionError
 from earwitness.session.load import load_session
@@ -170,7 +170,7 @@ def test_faults_of_session_toml_are_told_before_anything_is_played(tmp_path: Pat
 
 def test_what_technique_spoiled_is_tried_again_and_kept_aside(tmp_path: Path) -> None:
     series = start_series(write_session(tmp_path / "s"), SETTINGS)
-    gap = Misfortunes(dropouts=((SETTLE_S + 0.5, 0.02),))
+    gap = FaultInjection(dropouts=((SETTLE_S + 0.5, 0.02),))
     done = _run(series, SimulatedSound(misfortunes=[gap, gap]), only="0")
     assert done.spoiled == 2  # type: ignore[attr-defined]
     state = states(series)[0]
@@ -205,7 +205,7 @@ def test_a_recording_is_never_overwritten_and_can_be_given_up(tmp_path: Path) ->
 
 def test_an_unplugged_device_stops_the_series_and_it_goes_on_later(tmp_path: Path) -> None:
     series = start_series(write_session(tmp_path / "s"), SETTINGS)
-    done = _run(series, SimulatedSound(misfortunes=[Misfortunes(), Misfortunes(unplug_at_s=SETTLE_S + 0.7)]))
+    done = _run(series, SimulatedSound(misfortunes=[FaultInjection(), FaultInjection(unplug_at_s=SETTLE_S + 0.7)]))
     assert "unplugged" in done.stopped  # type: ignore[attr-defined]
     assert [one.state for one in states(series)] == ["kept", "open", "open", "open", "open"]
     part, _ = soundfile.read(series.folder / "spoiled" / "horizontal_90-1.wav")

@@ -15,8 +15,8 @@ from rehearsal import RATE_HZ, WIRING, sweep
 from scipy.signal import butter, sosfilt
 
 from earwitness.capture.disk import GrowingRecording, recover, write_whole
-from earwitness.capture.guard import LimitError, Limits, Silencer
-from earwitness.capture.simulated import BLOCK, Misfortunes, SimulatedSound
+from earwitness.capture.guard import LimitError, OutputLimits, Silencer
+from earwitness.capture.simulated import BLOCK, FaultInjection, SimulatedSound
 from earwitness.capture.take import SETTLE_S, Recorded, Signal, record_take
 from earwitness.capture.verdict import compare_content, dead_spans
 from earwitness.errors import InputError
@@ -26,7 +26,7 @@ from earwitness.formats.audio import read_audio
 def _record(tmp_path: Path, sound: SimulatedSound, **options: object) -> Recorded:
     number = len(list(tmp_path.iterdir()))
     signal = Signal(sweep(), 0.2)
-    return record_take(sound, WIRING, signal, tmp_path / f"{number}.wav.part", limits=Limits(), **options)  # type: ignore[arg-type]
+    return record_take(sound, WIRING, signal, tmp_path / f"{number}.wav.part", limits=OutputLimits(), **options)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize("delay", [0, 1, 1029, 8195, 16385, 40_000])
@@ -52,7 +52,7 @@ def _without_reference(tmp_path: Path, sound: SimulatedSound) -> Recorded:
 
     wiring = replace(WIRING, reference=None)
     signal = Signal(sweep(), 0.2, flight_s=0.005)
-    return record_take(sound, wiring, signal, tmp_path / "one.wav.part", limits=Limits())
+    return record_take(sound, wiring, signal, tmp_path / "one.wav.part", limits=OutputLimits())
 
 
 def test_without_a_loop_back_the_sound_is_put_where_its_flight_says(tmp_path: Path) -> None:
@@ -67,12 +67,12 @@ REPEATS = [
     (SimulatedSound(microphone_gain=0.005, noise_rms=1e-7), "too quiet"),
     (SimulatedSound(microphone_gain=0.5, noise_rms=0.03), "noise"),
     (SimulatedSound(reference_gain=0.0), "loop-back"),
-    (SimulatedSound(misfortunes=[Misfortunes(dropouts=((SETTLE_S + 0.7, 0.010),))]), "dropout"),
-    (SimulatedSound(misfortunes=[Misfortunes(dropouts=((SETTLE_S + 0.9, 0.0014),))]), "dropout"),
-    (SimulatedSound(misfortunes=[Misfortunes(slips=((SETTLE_S + 0.7, 64),))]), "slip"),
-    (SimulatedSound(misfortunes=[Misfortunes(slips=((SETTLE_S + 0.8, 1024),))]), "slip"),
-    (SimulatedSound(misfortunes=[Misfortunes(not_finite_at_s=SETTLE_S + 0.8)]), "not finite"),
-    (SimulatedSound(misfortunes=[Misfortunes(unplug_at_s=SETTLE_S + 0.8)]), "unplugged"),
+    (SimulatedSound(misfortunes=[FaultInjection(dropouts=((SETTLE_S + 0.7, 0.010),))]), "dropout"),
+    (SimulatedSound(misfortunes=[FaultInjection(dropouts=((SETTLE_S + 0.9, 0.0014),))]), "dropout"),
+    (SimulatedSound(misfortunes=[FaultInjection(slips=((SETTLE_S + 0.7, 64),))]), "slip"),
+    (SimulatedSound(misfortunes=[FaultInjection(slips=((SETTLE_S + 0.8, 1024),))]), "slip"),
+    (SimulatedSound(misfortunes=[FaultInjection(not_finite_at_s=SETTLE_S + 0.8)]), "not finite"),
+    (SimulatedSound(misfortunes=[FaultInjection(unplug_at_s=SETTLE_S + 0.8)]), "unplugged"),
     (SimulatedSound(delay=58_000), "ends early"),
 ]
 
@@ -93,7 +93,7 @@ def _facts(sound: SimulatedSound) -> dict[str, object]:
 def test_a_recording_in_pieces_is_tried_again_and_its_levels_are_not_judged(tmp_path: Path) -> None:
     holes = tuple((SETTLE_S + 0.25 + 0.11 * n, 0.05) for n in range(9))
     slips = tuple((SETTLE_S + 0.3 + 0.11 * n, 37) for n in range(9))
-    done = _record(tmp_path, SimulatedSound(misfortunes=[Misfortunes(dropouts=holes, slips=slips)]))
+    done = _record(tmp_path, SimulatedSound(misfortunes=[FaultInjection(dropouts=holes, slips=slips)]))
     assert {reason.key for reason in done.verdict.reasons} <= {"dropout", "slip"}
     assert done.verdict.may_retry
 
@@ -127,7 +127,9 @@ def test_a_window_that_was_closed_lets_the_watchdog_silence(tmp_path: Path) -> N
 
 def test_nothing_is_opened_for_a_signal_above_the_limit(tmp_path: Path) -> None:
     with pytest.raises(LimitError):
-        record_take(SimulatedSound(), WIRING, Signal(sweep(peak=0.9), 0.2), tmp_path / "x.wav.part", limits=Limits())
+        record_take(
+            SimulatedSound(), WIRING, Signal(sweep(peak=0.9), 0.2), tmp_path / "x.wav.part", limits=OutputLimits()
+        )
     assert list(tmp_path.iterdir()) == []
 
 

@@ -18,8 +18,8 @@ import pytest
 from rehearsal import RATE_HZ, SESSION, sweep, write_session
 from virtual_sound import CUTOFF_HZ, virtual_sound
 
-from earwitness.capture.guard import Limits, Silencer
-from earwitness.capture.sound import Sound, Wiring, sound_card
+from earwitness.capture.guard import OutputLimits, Silencer
+from earwitness.capture.sound import AudioHost, Wiring, sound_card
 from earwitness.capture.take import Recorded, Signal, record_take
 from earwitness.capture.verdict import Expected, judge
 from earwitness.errors import InputError
@@ -37,12 +37,12 @@ def server() -> Iterator[dict[str, str]]:
 
 
 @pytest.fixture
-def wire(server: dict[str, str], monkeypatch: pytest.MonkeyPatch) -> Sound:
+def wire(server: dict[str, str], monkeypatch: pytest.MonkeyPatch) -> AudioHost:
     """The sound card whose output is its input."""
     return _card(server, monkeypatch, "wire")
 
 
-def _card(server: dict[str, str], monkeypatch: pytest.MonkeyPatch, sink: str, source: str = "") -> Sound:
+def _card(server: dict[str, str], monkeypatch: pytest.MonkeyPatch, sink: str, source: str = "") -> AudioHost:
     for name, value in {**server, "PULSE_SINK": sink, "PULSE_SOURCE": f"{source or sink}.monitor"}.items():
         monkeypatch.setenv(name, value)
     card = sound_card()
@@ -50,16 +50,16 @@ def _card(server: dict[str, str], monkeypatch: pytest.MonkeyPatch, sink: str, so
     return card
 
 
-def _until_good(card: Sound, wiring: Wiring, folder: Path, signal: Signal) -> Recorded:
+def _until_good(card: AudioHost, wiring: Wiring, folder: Path, signal: Signal) -> Recorded:
     for number in range(TRIES):
-        done = record_take(card, wiring, signal, folder / f"{number}.wav.part", limits=Limits())
+        done = record_take(card, wiring, signal, folder / f"{number}.wav.part", limits=OutputLimits())
         if done.verdict.keep:
             break
     assert done.verdict.keep, done.verdict.sentence
     return done
 
 
-def test_the_wire_gives_back_what_was_played(wire: Sound, tmp_path: Path) -> None:
+def test_the_wire_gives_back_what_was_played(wire: AudioHost, tmp_path: Path) -> None:
     assert "pulse" in {one.name for one in wire.devices()}
     wire.check(WIRE)
     played = sweep()
@@ -69,7 +69,7 @@ def test_the_wire_gives_back_what_was_played(wire: Sound, tmp_path: Path) -> Non
         assert np.abs(done.aligned[:, channel] - played).max() < 1e-6
 
 
-def test_the_switch_silences_a_real_stream_within_a_quarter_second(wire: Sound, tmp_path: Path) -> None:
+def test_the_switch_silences_a_real_stream_within_a_quarter_second(wire: AudioHost, tmp_path: Path) -> None:
     took_s = []
     for number in range(TRIES):
         silencer, pressed = Silencer(), list[float]()
@@ -80,7 +80,7 @@ def test_the_switch_silences_a_real_stream_within_a_quarter_second(wire: Sound, 
                 silencer.silence()
 
         part, signal = tmp_path / f"{number}.wav.part", Signal(sweep(4.0), 0.2)
-        done = record_take(wire, WIRE, signal, part, limits=Limits(), silencer=silencer, tell=tell)
+        done = record_take(wire, WIRE, signal, part, limits=OutputLimits(), silencer=silencer, tell=tell)
         took_s.append(time.monotonic() - pressed[0])
         if took_s[-1] < 1.0:
             assert 0.0 < done.played_s < 3.5
@@ -89,7 +89,7 @@ def test_the_switch_silences_a_real_stream_within_a_quarter_second(wire: Sound, 
     assert min(took_s) < 1.0, took_s
 
 
-def test_a_device_or_channel_that_is_not_there_is_refused_in_words(wire: Sound) -> None:
+def test_a_device_or_channel_that_is_not_there_is_refused_in_words(wire: AudioHost) -> None:
     with pytest.raises(InputError, match="there is no device 'gramophone'"):
         wire.check(replace(WIRE, input_device="gramophone"))
     with pytest.raises(InputError, match="channel 64 is wanted"):
@@ -114,7 +114,7 @@ def test_a_filter_as_loudspeaker_is_measured_as_theory_has_it(
     worst = []
     for number in range(TRIES):
         part = tmp_path / f"{number}.wav.part"
-        done = record_take(card, replace(WIRE, reference=None), Signal(played, 0.2), part, limits=Limits())
+        done = record_take(card, replace(WIRE, reference=None), Signal(played, 0.2), part, limits=OutputLimits())
         if done.aligned is None:
             continue
         heard = done.aligned[:, 0].astype(np.float64)

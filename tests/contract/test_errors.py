@@ -35,7 +35,7 @@ def test_every_error_has_its_own_exit_code_and_stands_in_the_tree() -> None:
 
 def test_what_refines_an_error_elsewhere_keeps_its_exit_code() -> None:
     from earwitness.archive.arrays import OlderLayoutError
-    from earwitness.reduce.gather import BadRecordingsError
+    from earwitness.reduce.deconvolve import BadRecordingsError
 
     assert OlderLayoutError.exit_code == errors.ArchiveError.exit_code
     assert BadRecordingsError.exit_code == errors.AudioError.exit_code

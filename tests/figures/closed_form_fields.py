@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from earwitness.figures.windows import Levels
+from earwitness.figures.windows import DirectionalLevels
 from earwitness.quantities import (
     DirectionalResponse,
     Directions,
@@ -51,11 +51,11 @@ def response(
     )
 
 
-def levels(level_db: FloatArray, directions: Directions, *, u_db: float = 0.3, points: int = 2) -> Levels:
+def levels(level_db: FloatArray, directions: Directions, *, u_db: float = 0.3, points: int = 2) -> DirectionalLevels:
     """level_db : (D,), the same at every frequency from 1 kHz on."""
     both = np.repeat(np.asarray(level_db, dtype=float)[:, None], points, axis=1)
     axis = FrequencyAxis(1000.0 * 2.0 ** np.arange(points))
-    return Levels(
+    return DirectionalLevels(
         axis, directions, both, np.full(both.shape, u_db), np.full(points, 0.2), np.ones(both.shape, bool), "dB"
     )
 

@@ -9,7 +9,7 @@ import pytest
 from closed_form_fields import levels
 
 from earwitness.figures.angles import Filled, filled, horizontal_weights
-from earwitness.figures.windows import Levels
+from earwitness.figures.windows import DirectionalLevels
 from earwitness.quantities import Directions, cta_orbits, from_orbit, on_orbit
 from earwitness.quantities.arrays import FloatArray
 from earwitness.quantities.directions import join
@@ -17,7 +17,7 @@ from earwitness.quantities.directions import join
 TWENTIES = np.arange(-160.0, 200, 20)
 
 
-def horizontal(angles: FloatArray, level_db: FloatArray, *, points: int = 2) -> Levels:
+def horizontal(angles: FloatArray, level_db: FloatArray, *, points: int = 2) -> DirectionalLevels:
     return levels(level_db, from_orbit("horizontal", angles), points=points)
 
 
@@ -97,7 +97,7 @@ def test_notes_count_what_was_filled_in_and_what_was_mirrored() -> None:
     )
 
 
-def twice_on_axis(difference_db: FloatArray, *, valid: FloatArray | None = None) -> Levels:
+def twice_on_axis(difference_db: FloatArray, *, valid: FloatArray | None = None) -> DirectionalLevels:
     """Both orbits, the axis measured once more, off by difference_db (F,) at 1, 2, 4, 8 and 16 kHz."""
     directions: Directions = join([cta_orbits(), from_orbit("vertical", 0.0)])
     start = levels(np.zeros(71), directions, points=5)

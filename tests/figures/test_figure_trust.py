@@ -14,7 +14,7 @@ from earwitness.figures.bandwidth import lower_limit, range_ends
 from earwitness.figures.load import LOAD_FIGURES, load_figures
 from earwitness.figures.rating import band_points_hz, narrow_band_deviation, preference_rating, rating_value
 from earwitness.figures.uncertainty import Drawn, alone, draws_of
-from earwitness.figures.windows import INDEX_NAMES, NAMES, Levels, averaged, windows
+from earwitness.figures.windows import INDEX_NAMES, NAMES, DirectionalLevels, averaged, windows
 from earwitness.quantities import Cause, Curve, Figure, FrequencyAxis, Impedance, cta_orbits, log_axis
 from earwitness.quantities.arrays import FloatArray
 
@@ -30,10 +30,10 @@ def curve(values: FloatArray, *, u: float = 0.2, hz: FloatArray = HZ, valid: Flo
     )
 
 
-def sphere(u_db: float = 0.5, **changes: object) -> Levels:
+def sphere(u_db: float = 0.5, **changes: object) -> DirectionalLevels:
     directions, axis = cta_orbits(), FrequencyAxis(np.array([100.0, 1000.0]))
     shape = (len(directions), 2)
-    levels = Levels(
+    levels = DirectionalLevels(
         axis,
         directions,
         np.zeros(shape),
@@ -284,7 +284,7 @@ def test_a_position_that_was_measured_twice_counts_once() -> None:
     axis = FrequencyAxis(np.array([100.0]))
     level = np.zeros((len(twice), 1))
     level[2], level[-1] = 3.0, -3.0
-    levels = Levels(axis, twice, level, np.zeros_like(level), np.zeros(1), np.ones(level.shape, bool), "x")
+    levels = DirectionalLevels(axis, twice, level, np.zeros_like(level), np.zeros(1), np.ones(level.shape, bool), "x")
     found, plain = windows(levels), windows(sphere())
     power = found.weights["sound_power"]
     assert power[2] == pytest.approx(power[-1])

@@ -16,7 +16,7 @@ from earwitness.figures.bandwidth import lower_limit
 from earwitness.figures.distortion import distortion, largest
 from earwitness.figures.equal_level import equal_level_figures
 from earwitness.figures.highest_level import compression
-from earwitness.figures.load import load_figures, on_load_grid, roughness
+from earwitness.figures.load import load_figures, on_load_grid, relative_noise
 from earwitness.figures.load_box import vertex
 from earwitness.quantities import Curve, FrequencyAxis, Impedance, log_axis
 
@@ -104,7 +104,7 @@ def test_scatter_of_an_impedance_is_the_standard_deviation_of_its_points() -> No
     """Normal noise of 0.2 %: the median of sizes times 1 / 0.6745, which is what scipy calls normal; 2,000 points."""
     axis = log_axis(10.0, 20_000.0, 48)
     noise = np.random.default_rng(3).normal(0.0, 0.002, len(axis))
-    found = roughness(_impedance(axis, 8.0 * np.exp(noise)))
+    found = relative_noise(_impedance(axis, 8.0 * np.exp(noise)))
     assert found == pytest.approx(0.002, rel=0.12)
     off = noise[1:-1] - 0.5 * (noise[:-2] + noise[2:])
     assert found == pytest.approx(scipy.stats.median_abs_deviation(off, scale="normal") / np.sqrt(1.5), rel=1e-4)

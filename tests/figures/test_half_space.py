@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy.integrate import quad
 
-from earwitness.figures.windows import Levels, window_weights, windows
+from earwitness.figures.windows import DirectionalLevels, window_weights, windows
 from earwitness.quantities import Directions, FrequencyAxis, cta_orbits, on_orbit
 from earwitness.standards.cta2034 import half_space_weight
 
@@ -27,14 +27,14 @@ def front(last_deg: float = 90.0) -> Directions:
     return every.take(np.flatnonzero(ahead >= np.cos(np.radians(last_deg)) - 1e-9))
 
 
-def levels(directions: Directions, *, behind_db: float | None = None) -> Levels:
+def levels(directions: Directions, *, behind_db: float | None = None) -> DirectionalLevels:
     """The reference's source; behind_db : what was recorded behind the wall, which must not matter."""
     ahead = directions.unit_vectors()[:, 0]
     level = 20 * np.log10(0.55 + 0.45 * np.maximum(ahead, 0.0))
     if behind_db is not None:
         level = np.where(ahead < -1e-9, behind_db, level)
     both = np.repeat(level[:, None], 2, axis=1)
-    return Levels(
+    return DirectionalLevels(
         AXIS, directions, both, np.full(both.shape, 0.5), np.full(2, 0.3), np.ones(both.shape, bool), "dB re on axis",
         half_space=True,
     )  # fmt: skip

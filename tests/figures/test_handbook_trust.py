@@ -13,7 +13,7 @@ from earwitness.figures.angles import horizontal_weights
 from earwitness.figures.bandwidth import lower_limit
 from earwitness.figures.maps import OrbitLevels, coverage_sides, orbit_levels
 from earwitness.figures.rating import band_points_hz, rating_value
-from earwitness.figures.windows import Levels, averaged, windows
+from earwitness.figures.windows import DirectionalLevels, averaged, windows
 from earwitness.quantities import Curve, FrequencyAxis, cta_orbits, from_orbit, log_axis
 from earwitness.quantities.arrays import FloatArray
 
@@ -71,7 +71,7 @@ def test_the_last_half_octave_band_has_nine_points_from_9051_hz() -> None:
     assert points[-1] < 12_000.0 < points[-1] * 2**0.05
 
 
-def _t1() -> Levels:
+def _t1() -> DirectionalLevels:
     """T1 of the reference: p = 0.55 + 0.45 cos."""
     directions = cta_orbits()
     return levels(20 * np.log10(0.55 + 0.45 * directions.unit_vectors()[:, 0]), directions)

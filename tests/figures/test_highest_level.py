@@ -11,7 +11,7 @@ from level_worlds import AXIS, made_take
 from earwitness.dsp.signals import BurstReading, burst, read_burst
 from earwitness.errors import InputError
 from earwitness.figures.highest_level import (
-    Limits,
+    CleanLimits,
     at_seat,
     burst_level,
     clean_level_figure,
@@ -48,7 +48,7 @@ def test_cubic_reaches_its_limit_where_it_must() -> None:
     percent = 10.0 * (HZ[middle] / 50.0) ** (np.log(0.3) / np.log(4.0))
     assert percent == pytest.approx(math.sqrt(30.0), rel=0.02)
     assert found.level.values[middle] == pytest.approx(80 + 20 * np.log10(np.sqrt(0.04 * percent / third)), abs=0.01)
-    assert np.abs(np.diff(Limits().distortion_db(HZ))).max() < 0.3
+    assert np.abs(np.diff(CleanLimits().distortion_db(HZ))).max() < 0.3
     assert found.level.values[rest] == pytest.approx(
         np.full(rest.sum(), 80 + 20 * math.log10(math.sqrt(0.12 / third))), abs=0.01
     )
@@ -95,7 +95,7 @@ def test_noisy_low_steps_are_passed_over() -> None:
     noisy = _cubic_series(0.006)
     noisy[0] = made_take(1.0, np.full(HZ.size, 80.0), dict.fromkeys((2, 3, 4, 5), -21.0), noise_db=-20.5)
     clean = highest_clean_level(_cubic_series(0.006))
-    found = highest_clean_level(noisy, limits=Limits(compression_db=30.0))
+    found = highest_clean_level(noisy, limits=CleanLimits(compression_db=30.0))
     rows = (HZ > 110) & (HZ < 6000)
     assert found.drive_db[rows] == pytest.approx(clean.drive_db[rows], abs=0.02)
 
@@ -155,7 +155,7 @@ def test_one_level_is_no_series() -> None:
 
 def test_limits_above_zero() -> None:
     with pytest.raises(InputError):
-        Limits(percent=0.0)
+        CleanLimits(percent=0.0)
 
 
 def _burst(peak: float, second_db: float, hz: float = 40.0) -> BurstReading:

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from earwitness.figures.bandwidth import lower_limit
-from earwitness.figures.linearity import Line, deviations, slope
+from earwitness.figures.linearity import FittedLine, deviations, slope
 from earwitness.figures.rating import CAVEATS, preference_rating
 from earwitness.figures.sampling import band_grid
 from earwitness.figures.sensitivity import band_level, band_means
 from earwitness.figures.uncertainty import Drawn, alone, draws_of
-from earwitness.figures.windows import Levels, windows
+from earwitness.figures.windows import DirectionalLevels, windows
 from earwitness.quantities import Cause, Curve, Directions, FrequencyAxis, cta_orbits, on_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.response import u_of_causes_db
@@ -89,7 +89,7 @@ def test_uncertainty_of_a_slope_follows_the_pull_of_its_points() -> None:
     x = x - x.mean()
     pull = 0.1 + 0.05 * np.abs(np.log2(POINTS / 1000.0)) * (POINTS > 1000.0)
     line = slope(shared(0.5 * np.log2(POINTS / 1000.0), pull, np.full_like(POINTS, 0.4)))
-    assert isinstance(line, Line)
+    assert isinstance(line, FittedLine)
     here = 0.1 + 0.05 * np.abs(np.log2(hz / 1000.0)) * (hz > 1000.0)
     assert line.slope.u == pytest.approx(abs(float(x @ here)) / float(x @ x), rel=0.02)
     assert line.slope.value == pytest.approx(0.5)
@@ -97,10 +97,10 @@ def test_uncertainty_of_a_slope_follows_the_pull_of_its_points() -> None:
     assert (line.slope.key, line.slope.unit, line.slope.band_hz) == ("slope", "dB/octave", (100.0, 10_000.0))
     assert line.slope.lineage == LINEAGE
     named = slope(curve(np.zeros_like(POINTS)), key="tilt", band_hz=(200.0, 5000.0))
-    assert isinstance(named, Line)
+    assert isinstance(named, FittedLine)
     assert (named.slope.key, named.slope.band_hz) == ("tilt", (200.0, 5000.0))
     gone = slope(curve(np.zeros_like(POINTS), valid=POINTS < 5000.0))
-    assert not isinstance(gone, Line)
+    assert not isinstance(gone, FittedLine)
     assert (gone.key, gone.unit, gone.band_hz, gone.lineage) == ("slope", "dB/octave", (100.0, 10_000.0), LINEAGE)
 
 
@@ -110,7 +110,7 @@ def test_the_rest_of_a_line_is_an_effective_value() -> None:
     octaves = np.log2(hz / 100.0)
     values = 0.8 * octaves + np.sin(2 * np.pi * 2.0 * octaves)
     line = slope(curve(values, hz))
-    assert isinstance(line, Line)
+    assert isinstance(line, FittedLine)
     fit = np.polyfit(octaves, values, 1)
     left = values - np.polyval(fit, octaves)
     assert line.slope.value == pytest.approx(fit[0])
@@ -179,7 +179,7 @@ def test_what_a_component_lacks_is_listed_up_to_six(lost: int, words: str) -> No
     gone = [row for row, angle in zip(rows, angles, strict=True) if abs(angle) >= 90.0][:lost]
     kept: Directions = directions.take(np.array([row for row in range(len(directions)) if row not in gone]))
     shape = (len(kept), 1)
-    levels = Levels(
+    levels = DirectionalLevels(
         FrequencyAxis(np.array([1000.0])),
         kept,
         np.zeros(shape),

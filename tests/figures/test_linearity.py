@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earwitness.figures.linearity import Line, deviations, slope
+from earwitness.figures.linearity import FittedLine, deviations, slope
 from earwitness.figures.sensitivity import band_level
 from earwitness.quantities import Curve, Figure, FrequencyAxis, log_axis
 from earwitness.quantities.arrays import FloatArray
@@ -37,7 +37,7 @@ def test_slope_of_a_wavy_curve() -> None:
     from scipy.stats import linregress
 
     line = slope(_wavy())
-    assert isinstance(line, Line)
+    assert isinstance(line, FittedLine)
     assert line.slope.value == pytest.approx(0.3761, abs=6e-5)
     octaves = np.log2(100 * 2 ** (np.arange(133) / 20) / 1000)
     fit = linregress(octaves, 2 * np.sin(np.pi * octaves) + 0.3 * octaves)
@@ -55,5 +55,5 @@ def test_a_band_that_is_not_covered_is_not_judged() -> None:
 def test_a_curve_without_variance_has_no_r_squared() -> None:
     hz = log_axis(50, 20000, 48).hz
     line = slope(_curve(hz, np.full_like(hz, 85.0)))
-    assert isinstance(line, Line)
+    assert isinstance(line, FittedLine)
     assert line.r_squared == 0.0

@@ -11,9 +11,9 @@ from earwitness.figures.load import (
     dissipation_share,
     load_curves,
     load_figures,
+    minor_resonances,
     on_load_grid,
     rating_of,
-    wrinkles,
 )
 from earwitness.figures.registry import FIGURES
 from earwitness.quantities import Figure, FrequencyAxis, Impedance, log_axis
@@ -181,18 +181,18 @@ def test_a_small_resonance_is_found_with_frequency_and_size() -> None:
     smooth = closed(HZ, coil_h=3e-4)
     figures = load_figures(made(smooth))
     assert figures["impedance_wrinkles"].value == 0.0
-    found = wrinkles(made(smooth * bump(HZ, 640.0, 25.0, 0.03) * bump(HZ, 3100.0, 25.0, -0.04)))
+    found = minor_resonances(made(smooth * bump(HZ, 640.0, 25.0, 0.03) * bump(HZ, 3100.0, 25.0, -0.04)))
     assert [round(one.hz / at, 2) for one, at in zip(found, (640.0, 3100.0), strict=True)] == [1.0, 1.0]
     assert found[0].percent == pytest.approx(3.0, abs=0.8)
     assert found[1].percent == pytest.approx(-4.0, abs=1.0)
-    wide = wrinkles(made(smooth * bump(HZ, 640.0, 2.0, 0.3)), above_hz=100.0)
+    wide = minor_resonances(made(smooth * bump(HZ, 640.0, 2.0, 0.3)), above_hz=100.0)
     assert wide == ()
 
 
 def test_noise_is_no_resonance() -> None:
     rng = np.random.default_rng(7)
     noisy = closed(HZ) * (1 + 0.004 * rng.standard_normal(len(AXIS)))
-    assert wrinkles(made(noisy), above_hz=100.0) == ()
+    assert minor_resonances(made(noisy), above_hz=100.0) == ()
 
 
 def test_current_and_power_of_a_resistor_at_a_level() -> None:

@@ -15,7 +15,7 @@ from earwitness.figures.read import levels_of, read_response
 from earwitness.figures.sampling import band_grid
 from earwitness.figures.sensitivity import band_means
 from earwitness.figures.uncertainty import alone, drawn_curves, exact, joint_roots, session_draws, with_spread
-from earwitness.figures.windows import Levels, Windows, windows
+from earwitness.figures.windows import DirectionalLevels, Windows, windows
 from earwitness.quantities import Cause, Curve, Figure, FrequencyAxis, cta_orbits, report_axis
 from earwitness.quantities.arrays import FloatArray
 
@@ -31,14 +31,14 @@ def _spectrum(hz: FloatArray) -> FloatArray:
     return np.asarray(10 ** (level / 20))
 
 
-def _read(*causes: Cause, u_db: float = 0.4, u_common_db: float = 0.2) -> tuple[Levels, Windows]:
+def _read(*causes: Cause, u_db: float = 0.4, u_common_db: float = 0.2) -> tuple[DirectionalLevels, Windows]:
     pattern = 0.55 + 0.45 * cta_orbits().unit_vectors()[:, 0]
     made = response(pattern, on_axis=_spectrum, u_db=u_db, u_common_db=u_common_db)
     levels = levels_of(replace(made, causes=causes))
     return levels, windows(levels)
 
 
-def _errors(levels: Levels, found: Windows, key: str) -> FloatArray:
+def _errors(levels: DirectionalLevels, found: Windows, key: str) -> FloatArray:
     rows = drawn_curves(levels, found, KEYS, draws=DRAWS)[key].rows
     return np.asarray(rows[1:] - rows[0])
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from earwitness.figures.uncertainty import alone, draws_of, interpolated, with_spread
-from earwitness.figures.windows import Levels, session_causes
+from earwitness.figures.windows import DirectionalLevels, session_causes
 from earwitness.quantities import Asked, Curve, Figure, FrequencyAxis, from_orbit
 from earwitness.quantities.arrays import BoolArray, FloatArray
 from earwitness.quantities.response import smooth_basis, smooth_causes, u_of_causes_db
@@ -21,7 +21,9 @@ def covariance(u_common_db: FloatArray, band: BoolArray | None) -> FloatArray:
     shape = (1, HZ.size)
     valid = np.ones(shape, bool) if band is None else band[None, :]
     nothing = np.zeros(shape)
-    levels = Levels(FrequencyAxis(HZ), from_orbit("horizontal", 0.0), nothing, nothing, u_common_db, valid, "dB")
+    levels = DirectionalLevels(
+        FrequencyAxis(HZ), from_orbit("horizontal", 0.0), nothing, nothing, u_common_db, valid, "dB"
+    )
     pulls = np.concatenate([cause.pull_db for cause in session_causes(levels)])
     return np.asarray(pulls.T @ pulls)
 

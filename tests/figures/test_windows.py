@@ -7,26 +7,26 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from earwitness.figures.windows import Levels, windows
+from earwitness.figures.windows import DirectionalLevels, windows
 from earwitness.quantities import Directions, FrequencyAxis, cta_orbits, on_orbit
 from earwitness.quantities.arrays import FloatArray, IntArray
 
 AXIS = FrequencyAxis(np.array([100.0, 1000.0]))
 
 
-def _levels(directions: Directions, level: FloatArray, *, u_db: float = 0.5) -> Levels:
+def _levels(directions: Directions, level: FloatArray, *, u_db: float = 0.5) -> DirectionalLevels:
     both = np.repeat(level[:, None], 2, axis=1)
-    return Levels(
+    return DirectionalLevels(
         AXIS, directions, both, np.full(both.shape, u_db), np.full(2, 0.3), np.ones(both.shape, bool), "dB re on axis"
     )
 
 
-def _t1() -> Levels:
+def _t1() -> DirectionalLevels:
     directions = cta_orbits()
     return _levels(directions, 20 * np.log10(0.55 + 0.45 * directions.unit_vectors()[:, 0]))
 
 
-def _t2() -> Levels:
+def _t2() -> DirectionalLevels:
     directions = cta_orbits()
     level = np.zeros(len(directions))
     for orbit, scale, behind in (("vertical", 25.0, 1.5), ("horizontal", 30.0, 1.2)):
@@ -93,7 +93,7 @@ def test_one_invalid_position_makes_only_that_frequency_of_its_curves_invalid() 
     rows, angle = on_orbit(levels.directions, "vertical")
     valid = levels.valid.copy()
     valid[rows[np.isclose(angle, 50)], 0] = False
-    part = Levels(AXIS, levels.directions, levels.level_db, levels.u_db, levels.u_common_db, valid, "dB")
+    part = DirectionalLevels(AXIS, levels.directions, levels.level_db, levels.u_db, levels.u_common_db, valid, "dB")
     curves = windows(part).curves
     assert curves["ceiling"].valid.tolist() == [False, True]
     assert curves["on_axis"].valid.all()
@@ -106,7 +106,7 @@ def test_a_direction_that_carries_little_energy_may_be_untrusted_at_the_price_of
     rows, angle = on_orbit(levels.directions, "vertical")
     valid = levels.valid.copy()
     valid[rows[np.isclose(angle, 50)], 0] = False
-    part = Levels(AXIS, levels.directions, levels.level_db, levels.u_db, levels.u_common_db, valid, "dB")
+    part = DirectionalLevels(AXIS, levels.directions, levels.level_db, levels.u_db, levels.u_common_db, valid, "dB")
     trusted, doubted = windows(levels).curves["sound_power"], windows(part).curves["sound_power"]
     assert doubted.valid.all()
     weight = 0.016868154
@@ -119,7 +119,7 @@ def test_untrusted_directions_that_carry_more_than_a_twentieth_end_the_curve_the
     levels = _t1()
     valid = levels.valid.copy()
     valid[levels.directions.unit_vectors()[:, 0] > 0.5, 0] = False
-    part = Levels(AXIS, levels.directions, levels.level_db, levels.u_db, levels.u_common_db, valid, "dB")
+    part = DirectionalLevels(AXIS, levels.directions, levels.level_db, levels.u_db, levels.u_common_db, valid, "dB")
     assert windows(part).curves["sound_power"].valid.tolist() == [False, True]
 
 

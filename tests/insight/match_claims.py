@@ -18,7 +18,7 @@ from sentence_claims import hz_of, number
 
 from earwitness.figures.load import load_figures
 from earwitness.insight.match.amplifier import Amplifier, AmplifierMatch
-from earwitness.insight.match.seats import AimAdvice, Spread
+from earwitness.insight.match.seats import AimAdvice, SeatSpread
 from earwitness.insight.match.subwoofer import MainResponse, SubwooferMatch
 from earwitness.insight.mend.aim import AimStudy
 from earwitness.quantities import Curve, Impedance
@@ -266,7 +266,7 @@ class Seated:
     peak_db: float
     bound: str
     aims: Mapping[str, AimAdvice | str]
-    spreads: Mapping[str, Spread]
+    spreads: Mapping[str, SeatSpread]
 
     def speaker(self, name: str) -> int:
         return [one.name for one in self.plan.loudspeakers].index(name)

@@ -8,24 +8,24 @@ import numpy as np
 
 from earwitness.demo.world import true_pressure
 from earwitness.figures.read import levels_of
-from earwitness.figures.windows import Levels
+from earwitness.figures.windows import DirectionalLevels
 from earwitness.insight.mend.objective import Problem
-from earwitness.insight.mend.task import DEFAULT_LIMITS, EVEN, Limits
+from earwitness.insight.mend.task import DEFAULT_LIMITS, EVEN, EqualizerLimits
 from earwitness.insight.mend.views import CURVES, Seen
 from earwitness.quantities import DirectionalResponse, cta_orbits, report_axis
 from earwitness.quantities.arrays import FloatArray
 
 
-def alike(shape_db: FloatArray, *, u_db: float = 0.05) -> Levels:
+def alike(shape_db: FloatArray, *, u_db: float = 0.05) -> DirectionalLevels:
     """The same curve (F,) on the report axis in every direction."""
     axis, directions = report_axis(), cta_orbits()
     level = np.tile(80.0 + shape_db, (len(directions), 1))
     u = np.full(level.shape, u_db)
-    return Levels(axis, directions, level, u, np.zeros(len(axis)), np.ones(level.shape, dtype=bool), "dB")
+    return DirectionalLevels(axis, directions, level, u, np.zeros(len(axis)), np.ones(level.shape, dtype=bool), "dB")
 
 
 @lru_cache(maxsize=3)
-def truth(key: str) -> Levels:
+def truth(key: str) -> DirectionalLevels:
     """The demo loudspeaker without any recording, as if measured to 0.15 dB."""
     axis, directions = report_axis(), cta_orbits()
     pressure = true_pressure(key, directions, axis.hz)
@@ -33,7 +33,7 @@ def truth(key: str) -> Levels:
     return levels_of(DirectionalResponse(axis, directions, pressure, u, common, np.ones(pressure.shape, dtype=bool)))
 
 
-def plain_problem(hz: FloatArray, wanted_db: FloatArray, *, limits: Limits = DEFAULT_LIMITS) -> Problem:
+def plain_problem(hz: FloatArray, wanted_db: FloatArray, *, limits: EqualizerLimits = DEFAULT_LIMITS) -> Problem:
     """A correction (F,) on frequencies (F,) to be met everywhere alike: one curve, no doubt, no mask."""
     none, every = np.zeros(hz.size), np.ones(hz.size, dtype=bool)
     curves = np.tile(-wanted_db, (len(CURVES), 1))

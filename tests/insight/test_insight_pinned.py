@@ -22,7 +22,7 @@ from earwitness.insight.match.subwoofer import _costs
 from earwitness.insight.mend import report
 from earwitness.insight.mend.design import task_of
 from earwitness.insight.mend.objective import _rolling_off
-from earwitness.insight.mend.task import Limits
+from earwitness.insight.mend.task import EqualizerLimits
 from earwitness.insight.mend.views import PER_OCTAVE, smooth_errors
 from earwitness.insight.mend.yardsticks import roughness
 from earwitness.insight.variation import _limits
@@ -103,7 +103,7 @@ def test_what_a_layout_loses_is_the_difference_to_the_loudest() -> None:
     assert "0.0 ± 1.1 dB below the loudest layout (as planned)" in _mode_words([even, planned], plan, room)[1]
 
 
-def _range_of(limits: Limits) -> dict[str, tuple[float, float]]:
+def _range_of(limits: EqualizerLimits) -> dict[str, tuple[float, float]]:
     none = np.zeros(HZ.size)
     problem: Any = SimpleNamespace(
         limits=limits, sample_rate_hz=48_000.0, hz=HZ, judged=HZ > 0.0, wanted_db=none, weight=none + 1.0, cap_db=none,
@@ -118,12 +118,12 @@ def _range_of(limits: Limits) -> dict[str, tuple[float, float]]:
 def test_a_shelf_has_half_of_the_range_or_more_to_act_on() -> None:
     """From 20 to 200 Hz a high shelf begins at the middle, 110 Hz, or above; from 2 to 16 kHz a low one ends at 9 kHz
     or above it, and over the whole range both keep to the side that is theirs."""
-    bass = _range_of(Limits(range_hz=(20.0, 200.0)))
+    bass = _range_of(EqualizerLimits(range_hz=(20.0, 200.0)))
     assert bass["peak"] == pytest.approx((20.0, 200.0))
     assert bass["high"] == pytest.approx((110.0, 200.0))
-    treble = _range_of(Limits(range_hz=(2000.0, 16_000.0)))
+    treble = _range_of(EqualizerLimits(range_hz=(2000.0, 16_000.0)))
     assert treble["low"] == pytest.approx((2000.0, 9000.0))
-    whole = _range_of(Limits(range_hz=(30.0, 18_000.0)))
+    whole = _range_of(EqualizerLimits(range_hz=(30.0, 18_000.0)))
     assert whole["peak"] == pytest.approx((30.0, 18_000.0))
     assert whole["low"][1] < whole["high"][1]
     assert whole["low"][0] == pytest.approx(30.0)

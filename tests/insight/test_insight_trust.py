@@ -12,7 +12,7 @@ import pytest
 
 from earwitness.insight.claims import half_range, upper_limit
 from earwitness.insight.listening.matching import DRAWS, chance
-from earwitness.insight.match.seats import Aim, best_aims, orbits_of, sound_toward
+from earwitness.insight.match.seats import SeatAim, best_aims, orbits_of, sound_toward
 from earwitness.quantities import Cause, Curve, DirectionalResponse, Directions, cta_orbits, log_axis
 from earwitness.session.room_plan import RoomPlan
 
@@ -91,7 +91,7 @@ def test_the_cost_of_an_aim_is_the_root_of_the_sum_of_squares() -> None:
     advice = best_aims(shaped, plan)["left"]
     assert not isinstance(advice, str)
     for aim in advice.aims:
-        assert isinstance(aim, Aim)
+        assert isinstance(aim, SeatAim)
         assert aim.spread_db > 0.1
         assert aim.tone_db > 0.5
         assert aim.cost_db == pytest.approx(math.sqrt(aim.spread_db**2 + aim.tone_db**2))

@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from earwitness.insight.listening.matching import MatchedRemark, Verdict, chance
+from earwitness.insight.listening.matching import MatchedRemark, RemarkVerdict, chance
 from earwitness.insight.listening.remark import Region, Remark
 from earwitness.insight.listening.trials import BANDS, reliability, wilson_interval
 from earwitness.insight.words import REGIONS
 
 
 def remark(
-    verdict: Verdict, low_hz: float, high_hz: float, *, by_chance: float | None = 0.25, repeats: int | None = None
+    verdict: RemarkVerdict, low_hz: float, high_hz: float, *, by_chance: float | None = 0.25, repeats: int | None = None
 ):
     said = Remark("x", Region(low_hz, high_hz), "too much", "clear")
     return MatchedRemark(said, verdict, (), "", by_chance, repeats)

@@ -7,7 +7,7 @@ import pytest
 import scipy.signal
 
 from earwitness.errors import InputError
-from earwitness.figures.highest_level import CleanLevel, Limits
+from earwitness.figures.highest_level import CleanLevel, CleanLimits
 from earwitness.insight.match.subwoofer import (
     RECEIVER,
     SLOPES,
@@ -167,7 +167,7 @@ def clean_level(axis: FrequencyAxis, drive_db: np.ndarray, bound: np.ndarray) ->
     steps = np.arange(0.0, 41.0, 10.0)
     level = curve(87.0 + drive_db, axis, key="highest_clean_level")
     reason = np.where(bound == 1, 0, 1)
-    return CleanLevel(level, bound, reason, drive_db, steps, 87.0 + steps, Limits())
+    return CleanLevel(level, bound, reason, drive_db, steps, 87.0 + steps, CleanLimits())
 
 
 def test_what_the_high_pass_adds_is_what_it_takes_off_at_the_frequency_that_limits() -> None:

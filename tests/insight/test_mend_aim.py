@@ -9,14 +9,14 @@ import pytest
 from mend_worlds import alike, truth
 
 from earwitness.errors import InputError
-from earwitness.figures.windows import Levels, windows
+from earwitness.figures.windows import DirectionalLevels, windows
 from earwitness.insight.mend.aim import Aim, aim, aim_study
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.quantities import from_orbit, on_orbit, report_axis
 from earwitness.quantities.arrays import FloatArray
 
 
-def parabola(curvature_db: float) -> Levels:
+def parabola(curvature_db: float) -> DirectionalLevels:
     """Levels that fall by a parabola in dB over both angles, alike at all frequencies."""
     levels = alike(np.zeros(len(report_axis())))
     fall = np.zeros(len(levels.directions))
@@ -84,7 +84,7 @@ def test_between_measured_angles_it_is_marked() -> None:
     assert any("interpolated over angle" in note for note in found.notes)
 
 
-def beamed(center_deg: float, *, ripple_db: float) -> Levels:
+def beamed(center_deg: float, *, ripple_db: float) -> DirectionalLevels:
     """A ripple over frequency whose size grows with the horizontal distance from center_deg."""
     levels = alike(np.zeros(len(report_axis())))
     rows, angle = on_orbit(levels.directions, "horizontal")
@@ -160,7 +160,7 @@ def test_vertical_aims_to_both_sides() -> None:
 def test_filled_in_angles_are_marked_and_missing_ones_named() -> None:
     whole = parabola(0.1)
 
-    def only(step: float, limit: float) -> Levels:
+    def only(step: float, limit: float) -> DirectionalLevels:
         rows_h, h = on_orbit(whole.directions, "horizontal")
         rows_v, v = on_orbit(whole.directions, "vertical")
         rows = [r for r, a in zip(rows_h, h, strict=True) if abs(a / step - round(a / step)) < 1e-6 and abs(a) <= limit]
@@ -186,7 +186,7 @@ def test_filled_in_angles_are_marked_and_missing_ones_named() -> None:
     assert "was not measured" in half.missing[0]
     with pytest.raises(InputError, match="no aim can be studied"):
         aim_study(
-            Levels(
+            DirectionalLevels(
                 whole.axis,
                 from_orbit("horizontal", [0.0]),
                 whole.level_db[:1],

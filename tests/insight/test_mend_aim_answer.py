@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from earwitness.figures.read import levels_of, read_response
-from earwitness.figures.windows import Levels
+from earwitness.figures.windows import DirectionalLevels
 from earwitness.insight.findings import Finding, find
 from earwitness.insight.mend.aim import aim_study, answer, with_aim, without_aim
 from earwitness.quantities import DirectionalResponse, cta_orbits, report_axis
@@ -42,7 +42,7 @@ def near_dip() -> NDArray[np.complex128]:
     return np.asarray(0.2 * bell ** np.exp(-((np.rad2deg(OFF_RAD) / SPREAD_DEG) ** 2)), dtype=np.complex128)
 
 
-def rougher_off_axis(levels: Levels, *, most_db: float = 3.0) -> Levels:
+def rougher_off_axis(levels: DirectionalLevels, *, most_db: float = 3.0) -> DirectionalLevels:
     """The same with a ripple that grows over the first 20 degrees off the axis."""
     wave = np.sin(2 * np.pi * 3 * np.log2(HZ / 1000.0))
     return replace(

@@ -11,17 +11,17 @@ from mend_worlds import alike, plain_problem, truth
 from scipy.optimize import differential_evolution
 
 from earwitness.errors import InputError
-from earwitness.figures.windows import Levels
+from earwitness.figures.windows import DirectionalLevels
 from earwitness.insight.mend.design import capped, cost, design, paths_of, settable, task_of
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.objective import Problem, problem_of
-from earwitness.insight.mend.task import Limits, opposing, straight_slope, table
+from earwitness.insight.mend.task import EqualizerLimits, opposing, straight_slope, table
 from earwitness.insight.mend.views import views_of
 from earwitness.quantities import log_axis, report_axis
 from earwitness.quantities.arrays import FloatArray
 
 GRID = log_axis(30.0, 16_000.0, 24).hz
-WIDE = Limits(gain_db=(-12.0, 12.0), total_boost_db=12.0)
+WIDE = EqualizerLimits(gain_db=(-12.0, 12.0), total_boost_db=12.0)
 
 
 def free_level(values: FloatArray) -> FloatArray:
@@ -82,7 +82,7 @@ def test_no_worse_than_differential_evolution(seed: int) -> None:
     for _ in range(6):
         width = random.uniform(0.1, 1.5)
         wanted += random.uniform(-5.0, 4.0) * np.exp(-(((x - random.uniform(x[0], x[-1])) / width) ** 2))
-    limits = Limits(gain_db=(-12.0, 12.0), total_boost_db=12.0, kinds=("peaking",))
+    limits = EqualizerLimits(gain_db=(-12.0, 12.0), total_boost_db=12.0, kinds=("peaking",))
     problem = plain_problem(GRID, wanted, limits=limits)
     began = time.process_time()
     ours = design(problem, 2)
@@ -108,14 +108,16 @@ def test_no_boost_below_the_useful_bass_unless_forced() -> None:
     assert low.any()
     gain = gain_db(design(kept, 8).equalizer, kept.hz)
     assert float(gain[low].max()) < 0.15
-    forced = problem_of(views_of(levels), limits=Limits(forced=True, range_hz=(20.0, 16_000.0)))
+    forced = problem_of(views_of(levels), limits=EqualizerLimits(forced=True, range_hz=(20.0, 16_000.0)))
     gain = gain_db(design(forced, 8).equalizer, forced.hz)
     # Level is free: cutting all above is the same boost.
     assert float(gain[low].max()) - float(forced.weight @ gain) > 1.0
 
 
 def test_limits_hold() -> None:
-    limits = Limits(gain_db=(-4.0, 2.0), total_boost_db=2.5, q=(0.5, 3.0), range_hz=(100.0, 8000.0), forced=True)
+    limits = EqualizerLimits(
+        gain_db=(-4.0, 2.0), total_boost_db=2.5, q=(0.5, 3.0), range_hz=(100.0, 8000.0), forced=True
+    )
     problem = problem_of(views_of(truth("causeway")), straight_slope(1.5), limits=limits)
     found = design(problem, 7).equalizer
     for band in found.bands:
@@ -141,7 +143,7 @@ def test_a_straight_slope_in_the_room_is_reached() -> None:
     axis = report_axis()
     bump = gain_db(Equalizer((Band("peaking", 900.0, 4.0, 1.5),)), axis.hz)
     problem = problem_of(
-        views_of(alike(bump)), straight_slope(-0.5), limits=Limits(gain_db=(-12, 12), total_boost_db=12)
+        views_of(alike(bump)), straight_slope(-0.5), limits=EqualizerLimits(gain_db=(-12, 12), total_boost_db=12)
     )
     x = np.log2(problem.hz / 1000.0)
     use = (problem.hz >= 150.0) & (problem.hz <= 10_000.0)
@@ -180,9 +182,9 @@ def test_refusals() -> None:
     with pytest.raises(InputError, match="1 to 20"):
         design(problem, 21)
     with pytest.raises(InputError, match="lower first"):
-        Limits(q=(3.0, 1.0))
+        EqualizerLimits(q=(3.0, 1.0))
     with pytest.raises(InputError, match="0 dB inside"):
-        Limits(gain_db=(1.0, 3.0))
+        EqualizerLimits(gain_db=(1.0, 3.0))
     with pytest.raises(InputError, match="two or more rows"):
         table([(100.0, 1.0)])
     with pytest.raises(InputError, match="6 dB/octave"):
@@ -195,7 +197,7 @@ def test_steps_keep_the_limit_of_the_total_boost() -> None:
     """Several boosts in the bass that add up: what is set stays within 3 dB at every frequency."""
     hz = log_axis(20.0, 16_000.0, 24).hz
     wanted = 6.0 * np.exp(-(np.log2(hz / 40.0) ** 2))
-    problem = plain_problem(hz, wanted, limits=Limits(kinds=("peaking",)))
+    problem = plain_problem(hz, wanted, limits=EqualizerLimits(kinds=("peaking",)))
     chosen = settable(problem, design(problem, 3).equalizer).equalizer
     assert 2.5 < float(gain_db(chosen, hz).max()) <= 3.06
     assert chosen.preamp_db == pytest.approx(-3.0, abs=0.11)
@@ -205,7 +207,7 @@ def test_cuts_alone_mend_what_boosts_would() -> None:
     """A high shelf of +g is a low shelf of -g and g more level (Audio EQ Cookbook, W3C, 2021), and level is free."""
     hz = log_axis(50.0, 16_000.0, 24).hz
     wanted = gain_db(Equalizer((Band("high_shelf", 1000.0, 4.0, 0.7),)), hz)
-    problem = plain_problem(hz, wanted, limits=Limits(gain_db=(-6.0, 0.0), total_boost_db=0.0))
+    problem = plain_problem(hz, wanted, limits=EqualizerLimits(gain_db=(-6.0, 0.0), total_boost_db=0.0))
     [band] = design(problem, 1).equalizer.bands
     assert (band.kind, round(band.gain_db, 1)) == ("low_shelf", -4.0)
     assert band.frequency_hz == pytest.approx(1000.0, rel=0.02)
@@ -214,7 +216,7 @@ def test_cuts_alone_mend_what_boosts_would() -> None:
 
 @pytest.mark.parametrize("gain_limits", [(-6.0, 0.0), (-6.0, 0.5), (0.0, 3.0)])
 def test_tight_limits_leave_no_further_band_that_makes_it_worse(gain_limits: tuple[float, float]) -> None:
-    problem = problem_of(views_of(truth("causeway")), limits=Limits(gain_db=gain_limits))
+    problem = problem_of(views_of(truth("causeway")), limits=EqualizerLimits(gain_db=gain_limits))
     paths = paths_of(problem, 4)
     assert all(later.cost < 1.05 * earlier.cost for earlier, later in itertools.pairwise(paths))
     assert paths[-1].cost < 0.98 * problem_cost(problem)
@@ -236,21 +238,21 @@ def test_refusals_say_what_is_missing() -> None:
     levels = truth("thimble")
     across = np.abs(levels.directions.unit_vectors()[:, 2]) < 1e-6
     rows = np.flatnonzero(across)
-    half = Levels(
+    half = DirectionalLevels(
         levels.axis, levels.directions.take(rows), levels.level_db[rows], levels.u_db[rows], levels.u_common_db,
         levels.valid[rows], "dB",
     )  # fmt: skip
     with pytest.raises(InputError, match="there is no predicted in-room response to equalize"):
         problem_of(views_of(half), straight_slope(-0.8))
     with pytest.raises(InputError, match="nothing is left to equalize") as caught:
-        problem_of(views_of(levels), limits=Limits(range_hz=(19_000.0, 20_000.0)))
+        problem_of(views_of(levels), limits=EqualizerLimits(range_hz=(19_000.0, 20_000.0)))
     assert "bands from 19000 Hz to 20000 Hz" in (caught.value.where or "")
     assert "to 16000 Hz" in (caught.value.expected or "")
 
 
 def test_the_largest_gain_is_found_at_the_peak_of_a_narrow_band() -> None:
     """A bell's gain at its own frequency is its gain (Audio EQ Cookbook), between whatever points a grid has."""
-    problem = problem_of(views_of(truth("thimble")), limits=Limits(gain_db=(-12.0, 12.0), total_boost_db=12.0))
+    problem = problem_of(views_of(truth("thimble")), limits=EqualizerLimits(gain_db=(-12.0, 12.0), total_boost_db=12.0))
     for hz in np.geomspace(900.0, 930.0, 7):
         one = capped(problem, Equalizer((Band("peaking", float(hz), 12.0, 12.0),)))
         assert one.preamp_db <= -12.0 + 1e-9

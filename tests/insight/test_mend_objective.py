@@ -10,7 +10,7 @@ from mend_worlds import alike
 from scipy.special import j1
 
 from earwitness.errors import InputError
-from earwitness.figures.windows import Levels
+from earwitness.figures.windows import DirectionalLevels
 from earwitness.insight.findings import Finding
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
 from earwitness.insight.mend.objective import CURVE_WEIGHTS, Problem, least_of, problem_of
@@ -26,7 +26,7 @@ def at(problem: Problem, hz: float) -> float:
     return float(np.interp(np.log(hz), np.log(problem.hz), problem.wanted_db))
 
 
-def piston_levels(radius_m: float, shape_db: FloatArray | float = 0.0) -> Levels:
+def piston_levels(radius_m: float, shape_db: FloatArray | float = 0.0) -> DirectionalLevels:
     """A flat piston in a baffle, level on axis: 2 J1(x) / x with x = k a sin(angle) (Rayleigh, handbook)."""
     flat = alike(np.zeros(len(report_axis())))
     cosine = np.clip(flat.directions.unit_vectors()[:, 0], 0.0, 1.0)
@@ -160,7 +160,9 @@ def test_useful_bass_is_where_the_window_has_fallen_6_db() -> None:
 def test_too_few_directions() -> None:
     whole = alike(np.zeros(len(report_axis())))
     few = from_orbit("horizontal", [0.0, 90.0])
-    one = Levels(whole.axis, few, whole.level_db[:2], whole.u_db[:2], whole.u_common_db, whole.valid[:2], "dB")
+    one = DirectionalLevels(
+        whole.axis, few, whole.level_db[:2], whole.u_db[:2], whole.u_common_db, whole.valid[:2], "dB"
+    )
     with pytest.raises(InputError, match="fewer than three directions"):
         views_of(one)
 

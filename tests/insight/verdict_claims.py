@@ -18,7 +18,7 @@ from sentence_claims import hz_of, number
 from earwitness.insight.findings import Finding
 from earwitness.insight.mend.equalizer import Band
 from earwitness.insight.mend.objective import Problem
-from earwitness.insight.mend.stop import Choice, Verdict
+from earwitness.insight.mend.stop import Choice, EqualizerVerdict
 
 ROUNDED_DB, ROUNDED_HZ = 0.0501, 0.1
 NUMBERS = ("no", "one", "two", "three", "four", "five")
@@ -33,7 +33,7 @@ class Told:
     problem: Problem
     choice: Choice
     findings: Sequence[Finding]
-    verdict: Verdict
+    verdict: EqualizerVerdict
 
     @property
     def bands(self) -> tuple[Band, ...]:

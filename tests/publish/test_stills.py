@@ -17,13 +17,13 @@ import pytest
 from PIL import Image
 
 from earwitness.errors import InputError, OutputError
-from earwitness.exhibits.chart import Chart, Region
+from earwitness.exhibits.chart import Chart, ChartRegion
 from earwitness.exhibits.line_breaks import units_kept
 from earwitness.publish import stills
 from earwitness.publish.review import Review, review_of
 from earwitness.publish.stills import Shape, message_of, stills_of, write_stills
 from earwitness.quantities import Measurement, Reading
-from earwitness.render.svg import Room, still_svg
+from earwitness.render.svg import DrawingSpace, still_svg
 from earwitness.session.session import Session
 
 SIZES: dict[Shape, tuple[int, int]] = {"wide": (1920, 1080), "tall": (1080, 1920)}
@@ -118,14 +118,14 @@ def test_drawing_leaves_room_for_the_words_around_it(
 def test_decade_is_as_long_as_25_db_are_high(balance: Chart, upright: bool) -> None:
     # IEC 60263 (from memory): the length of one decade equals 10, 25 or 50 dB.
     panel = balance.panels[0]
-    room = Room(330, 430, True) if upright else Room(650, 250, False)
+    room = DrawingSpace(330, 430, True) if upright else DrawingSpace(650, 250, False)
     _, _, width, height = plot_box(still_svg(balance, panel, room))
     decade = width / log10(balance.high_hz / balance.low_hz)
     assert decade == pytest.approx(height / (panel.high - panel.low) * 25.0, rel=0.005)
 
 
 def test_steps_add_a_curve_each_and_nothing_moves(balance: Chart) -> None:
-    panel, room = balance.panels[0], Room(650, 250, False)
+    panel, room = balance.panels[0], DrawingSpace(650, 250, False)
     drawn = [still_svg(balance, panel, room, traces=count) for count in range(len(panel.traces) + 1)]
     assert len({plot_box(svg) for svg in drawn}) == 1
     for count, svg in enumerate(drawn):
@@ -143,7 +143,7 @@ def test_steps_add_a_curve_each_and_nothing_moves(balance: Chart) -> None:
 def test_steps_mark_one_finding_each(evenness: Chart, upright: bool) -> None:
     panel = evenness.panels[0]
     assert panel.marks
-    room = Room(330, 430, True) if upright else Room(650, 250, False)
+    room = DrawingSpace(330, 430, True) if upright else DrawingSpace(650, 250, False)
     for mark in panel.marks:
         root = ElementTree.fromstring(still_svg(evenness, panel, room, marks=(mark.number,)))
         numbers = ["".join(node.itertext()) for node in root.iter(f"{SVG}text") if node.get("class") == "mark-number"]
@@ -274,7 +274,7 @@ def test_what_cannot_be_made_is_refused(review: Review, balance: Chart, tmp_path
     with pytest.raises(InputError, match="one of wide, tall"):
         stills_of(review, shape="square")  # type: ignore[arg-type]
     with pytest.raises(InputError, match="no room for its chart"):
-        still_svg(balance, balance.panels[0], Room(120, 90, False))
+        still_svg(balance, balance.panels[0], DrawingSpace(120, 90, False))
     (tmp_path / "file").write_text("mine")
     with pytest.raises(OutputError, match="cannot be written"):
         write_stills(replace(review, exhibits=review.charts[:1]), tmp_path / "file")
@@ -285,7 +285,7 @@ def test_chart_of_very_many_curves_gets_smaller_type_and_a_plot(
 ) -> None:
     panel = balance.panels[0]
     heard = tuple(
-        Region("heard", 100.0 * k, 200.0 * k, label=f"chesty on track {k}, and rather full") for k in (1, 2, 4)
+        ChartRegion("heard", 100.0 * k, 200.0 * k, label=f"chesty on track {k}, and rather full") for k in (1, 2, 4)
     )
     crowded = replace(panel, traces=panel.traces * 4, regions=(*panel.regions, *heard))
     stills_of(replace(review, exhibits=(replace(balance, panels=(crowded,)),)), shape="tall")

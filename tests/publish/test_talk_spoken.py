@@ -23,7 +23,7 @@ from earwitness.insight.listening.matching import matched
 from earwitness.insight.listening.remark import heard_words
 from earwitness.insight.mend.design import Design
 from earwitness.insight.mend.equalizer import Band, Equalizer
-from earwitness.insight.mend.stop import BandRole, Change, Verdict
+from earwitness.insight.mend.stop import BandRole, Change, EqualizerVerdict
 from earwitness.insight.mend.task import Goal
 from earwitness.publish.own_words import own_words_of
 from earwitness.publish.review import Review, review_of
@@ -102,7 +102,7 @@ def mend(random: np.random.Generator, findings: tuple[Finding, ...]) -> MendAdvi
     answer = "leave_alone" if not bands else "pays" if random.random() < 0.5 else "partly"
     boost = bool(random.random() < 0.5)
     changes = {"on_axis": Change(1.4, 0.4), "in_room": Change(0.9, 0.8)}
-    verdict = Verdict(
+    verdict = EqualizerVerdict(
         answer, "" if bands else "too_small", 0.4, "partly", 0.3, 0.1, 0.9, changes if bands else {}, 2.0 * boost,
         1.6, 85.0 if boost else None, tuple(BandRole(None, 1.0) for _ in bands), (), "A headline.", (),
     )  # fmt: skip

@@ -8,7 +8,7 @@ import numpy as np
 
 from earwitness.dsp.sweep import sweep_law, sweep_samples
 from earwitness.quantities.arrays import FloatArray
-from earwitness.reduce.harmonics import HighOrders, high_order_flags, high_orders
+from earwitness.reduce.harmonics import HighOrderDistortion, high_order_flags, high_orders
 from earwitness.reduce.stimulus import Stimulus
 from plain_deconvolution import deconvolve
 
@@ -16,7 +16,7 @@ RATE = 48_000
 LAW = sweep_law(10.0, 22_000.0, 4.0, rounded=True)
 
 
-def found(bend: Callable[[FloatArray], FloatArray], *, noise: float = 1e-5, rumble: float = 0.0) -> HighOrders:
+def found(bend: Callable[[FloatArray], FloatArray], *, noise: float = 1e-5, rumble: float = 0.0) -> HighOrderDistortion:
     """High orders of a sweep of amplitude 1 through `bend`, with noise, and rumble of 15 Hz that lies 3 s early."""
     sweep = sweep_samples(LAW, RATE, fade_in_s=0.05, fade_out_s=0.002)
     heard = np.concatenate([np.zeros(RATE // 4), bend(sweep), np.zeros(RATE)])

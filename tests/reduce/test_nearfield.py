@@ -23,8 +23,8 @@ from earwitness.reduce.nearfield.body import (
     fault_of_place,
     fields_of,
     highest_hz,
+    missing_near_field,
     near_part_limits,
-    not_whole,
     seats_of,
 )
 from earwitness.reduce.nearfield.total import Bass, bass_of, condition_of, near_causes, seated
@@ -366,9 +366,9 @@ def test_what_does_not_make_up_the_bass() -> None:
     told = loudspeaker(driver(0.06), driver(0.03, (0, 0, -0.2), "port"))
     cone = NearPart(told.drivers[0], np.ones(1, complex), 0.0)
     port = NearPart(told.drivers[1], np.ones(1, complex), 0.0)
-    assert "close to port" in not_whole([cone], told, shared=True)
-    assert not_whole([cone, port], told, shared=True) == ""
-    assert "do not start together" in not_whole([cone, port], told, shared=False)
+    assert "close to port" in missing_near_field([cone], told, shared=True)
+    assert missing_near_field([cone, port], told, shared=True) == ""
+    assert "do not start together" in missing_near_field([cone, port], told, shared=False)
 
 
 def test_refuses_nothing_and_other_lengths() -> None:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earwitness.quantities import report_axis
-from earwitness.reduce.splice import Levels, SpliceResult, blend_weight, splice
+from earwitness.reduce.splice import LevelPrior, SpliceResult, blend_weight, splice
 
 HZ = report_axis().hz
 LOW, HIGH = 250.0, 650.0
@@ -23,11 +23,11 @@ def truth(directions: int = 5) -> np.ndarray:
 
 
 # Nothing is known of the near field's level: all of the gain is put on it.
-UNKNOWN = Levels(0.0, np.full(HZ.size, 100.0), np.full(HZ.size, 0.1), known=False, may_turn=True)
+UNKNOWN = LevelPrior(0.0, np.full(HZ.size, 100.0), np.full(HZ.size, 0.1), known=False, may_turn=True)
 
 
-def told(near_u_db: float, far_u_db: float, *, chain_u_db: float = 0.15, known: bool = True) -> Levels:
-    return Levels(chain_u_db, np.full(HZ.size, near_u_db), np.full(HZ.size, far_u_db), known, may_turn=True)
+def told(near_u_db: float, far_u_db: float, *, chain_u_db: float = 0.15, known: bool = True) -> LevelPrior:
+    return LevelPrior(chain_u_db, np.full(HZ.size, near_u_db), np.full(HZ.size, far_u_db), known, may_turn=True)
 
 
 def flat(u: float, shape: tuple[int, ...]) -> np.ndarray:
@@ -40,7 +40,7 @@ def joined(
     low: float = LOW,
     high: float = HIGH,
     u_near: float = 0.3,
-    levels: Levels = UNKNOWN,
+    levels: LevelPrior = UNKNOWN,
 ) -> SpliceResult:
     result = splice(HZ, far, near, low, high, flat(0.1, far.shape), flat(u_near, HZ.shape), 0, levels)
     assert isinstance(result, SpliceResult), result
@@ -197,7 +197,7 @@ def test_the_place_of_the_blend_counts_half_of_what_a_third_of_an_octave_changes
 def test_a_gain_that_no_chain_can_have_is_refused() -> None:
     whole = truth()
 
-    def off(gain_db: float, levels: Levels) -> SpliceResult | str:
+    def off(gain_db: float, levels: LevelPrior) -> SpliceResult | str:
         near = whole * 10 ** (-gain_db / 20)
         return splice(HZ, whole, near, LOW, HIGH, flat(0.1, whole.shape), flat(0.3, HZ.shape), 0, levels)
 
@@ -221,7 +221,7 @@ def test_polarity_is_turned_only_where_nothing_else_tells_it() -> None:
     found = splice(HZ, whole, -whole, LOW, HIGH, *turned, one_sign)
     assert isinstance(found, SpliceResult)
     assert found.report.inverted
-    several = Levels(1.0, one_sign.near_u_db, one_sign.far_u_db, known=False, may_turn=False)
+    several = LevelPrior(1.0, one_sign.near_u_db, one_sign.far_u_db, known=False, may_turn=False)
     assert "turned over in polarity" in str(splice(HZ, whole, -whole, LOW, HIGH, *turned, several))
 
 

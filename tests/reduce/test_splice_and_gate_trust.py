@@ -11,14 +11,14 @@ from made_session import Made, facts
 from earwitness.errors import InputError
 from earwitness.quantities import report_axis
 from earwitness.reduce.gate import gate_of, lead_for, weights_of
-from earwitness.reduce.splice import Levels, SpliceResult, splice
+from earwitness.reduce.splice import LevelPrior, SpliceResult, splice
 
 HZ = report_axis().hz
 
 
 def joined(far: np.ndarray, near: np.ndarray, low: float, high: float) -> SpliceResult:
     far, near = np.atleast_2d(far).astype(complex), np.atleast_2d(near).astype(complex)
-    unknown = Levels(0.0, np.full(HZ.size, 100.0), np.full(HZ.size, 0.1), known=False, may_turn=True)
+    unknown = LevelPrior(0.0, np.full(HZ.size, 100.0), np.full(HZ.size, 0.1), known=False, may_turn=True)
     found = splice(HZ, far, near, low, high, np.full(far.shape, 0.1), np.full(HZ.shape, 0.3), 0, unknown)
     assert isinstance(found, SpliceResult), found
     return found

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from earwitness.errors import InputError
-from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region, Role, Trace
+from earwitness.exhibits.chart import Caption, Chart, ChartRegion, Mark, Panel, Role, Trace
 from earwitness.quantities import Curve, FrequencyAxis, log_axis
 from earwitness.render.frame import points as points_of
 from earwitness.render.labels import dodged
@@ -31,7 +31,7 @@ def curve(level_db: float = 85.0, *, valid_from_hz: float = 20.0) -> Curve:
     return Curve("made_up", "made up", axis, values, u, np.zeros_like(u), valid, "dB", "dB SPL at 1 m, 2.83 V")
 
 
-def chart(*traces: Trace, regions: tuple[Region, ...] = (), marks: tuple[Mark, ...] = ()) -> Chart:
+def chart(*traces: Trace, regions: tuple[ChartRegion, ...] = (), marks: tuple[Mark, ...] = ()) -> Chart:
     panel = Panel("level", "dB", 50.0, 100.0, 5.0, traces, regions, marks)
     return Chart("balance", "Balance", "invented data", Caption("It is flat.", "Read it so."), (panel,), note="n")
 
@@ -108,7 +108,7 @@ def test_text_is_escaped_everywhere() -> None:
     # XML 1.0, 2.2 (allowed characters) and 2.4 (markup): the parser would refuse or find elements otherwise.
     nasty = chart(
         Trace(curve(), "direct", NASTY),
-        regions=(Region("window", 100.0, 1000.0, label=NASTY),),
+        regions=(ChartRegion("window", 100.0, 1000.0, label=NASTY),),
         marks=(Mark(1, 1000.0, 85.0, NASTY),),
     )
     nasty = replace(nasty, key='a"b<c', title=NASTY, subtitle=NASTY, note=NASTY, caption=Caption(NASTY, NASTY))
@@ -153,7 +153,7 @@ def test_dodging_leaves_distant_labels_and_stays_inside() -> None:
 
 
 def test_heard_regions_are_bars_and_splices_brackets() -> None:
-    regions = (Region("heard", 200.0, 500.0, label="boxy"), Region("splice", 150.0, 300.0, label="splice"))
+    regions = (ChartRegion("heard", 200.0, 500.0, label="boxy"), ChartRegion("splice", 150.0, 300.0, label="splice"))
     root = parsed(chart(regions=regions))
     heard, splice = of_class(root, "heard")[0], of_class(root, "splice")[0]
     assert heard.tag == f"{SVG}rect"
@@ -163,14 +163,14 @@ def test_heard_regions_are_bars_and_splices_brackets() -> None:
 
 def test_a_window_covers_its_band_and_levels() -> None:
     # Definition: 3 dB of a panel of 50 dB, two of the three decades.
-    root = parsed(chart(regions=(Region("window", 200.0, 20_000.0, 85.0, 88.0),)))
+    root = parsed(chart(regions=(ChartRegion("window", 200.0, 20_000.0, 85.0, 88.0),)))
     plot, window = of_class(root, "plot")[0], of_class(root, "window")[0]
     assert float(window.get("height", "")) == pytest.approx(float(plot.get("height", "")) * 3 / 50, abs=0.11)
     assert float(window.get("width", "")) == pytest.approx(float(plot.get("width", "")) * 2 / 3, abs=0.11)
 
 
 def test_regions_beyond_the_axis_are_left_out() -> None:
-    root = parsed(chart(regions=(Region("heard", 21_000.0, 30_000.0, label="air"),)))
+    root = parsed(chart(regions=(ChartRegion("heard", 21_000.0, 30_000.0, label="air"),)))
     assert not of_class(root, "region")
     assert not of_class(root, "region-label")
 
@@ -190,7 +190,7 @@ def test_a_narrow_picture_names_its_curves_under_the_panel() -> None:
     drawn = chart(
         Trace(curve(), "direct", "on axis"),
         Trace(curve(80.0), "window", "listening window"),
-        regions=(Region("heard", 200.0, 500.0, label="a remark too long for the plot of a phone"),),
+        regions=(ChartRegion("heard", 200.0, 500.0, label="a remark too long for the plot of a phone"),),
     )
     root = parsed(drawn, 390)
     assert sorted(texts(root, "tag")) == ["a", "a", "b", "b"]
@@ -217,7 +217,7 @@ def test_no_hatch_where_everything_is_valid() -> None:
 
 
 def test_region_labels_do_not_overlap() -> None:
-    regions = tuple(Region("heard", 200.0, 500.0 + k, label=f"remark {k}") for k in range(4))
+    regions = tuple(ChartRegion("heard", 200.0, 500.0 + k, label=f"remark {k}") for k in range(4))
     root = parsed(chart(regions=regions))
     places = sorted(float(node.get("y", "")) for node in of_class(root, "region-label"))
     assert np.diff(places).min() >= 12

@@ -8,7 +8,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region, Trace
+from earwitness.exhibits.chart import Caption, Chart, ChartRegion, Mark, Panel, Trace
 from earwitness.quantities import Curve, log_axis
 from earwitness.render.palette import GROUNDS, INKS, MAP_BANDS
 from earwitness.render.svg import svg_of
@@ -64,7 +64,7 @@ def test_every_colored_element_has_a_class_that_the_sheet_knows() -> None:
     values, none = np.full(axis.hz.shape, 85.0), np.zeros(axis.hz.shape)
     curve = Curve("a", "a", axis, values, none, none, axis.hz > 100, "dB", "")
     kinds = ("window", "splice", "target", "heard")
-    regions = tuple(Region(kind, 200.0, 2000.0, label=kind) for kind in kinds)
+    regions = tuple(ChartRegion(kind, 200.0, 2000.0, label=kind) for kind in kinds)
     panel = Panel("l", "dB", 50, 100, 5, (Trace(curve, "window", "w", True),), regions, (Mark(1, 1000, 85, "m"),))
     chart = Chart("k", "t", "s", Caption("f", "r"), (panel,), note="n")
     known = set(re.findall(r"[a-z][a-z0-9-]+", " ".join(re.findall(r"([^{}]*)\{", theme_css()))))

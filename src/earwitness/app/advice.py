@@ -35,7 +35,7 @@ from earwitness.insight.match.plan_room import Boundary, PlanRoom
 from earwitness.insight.match.subwoofer import Setting, SubwooferMatch
 from earwitness.insight.mend.aim import AimStudy
 from earwitness.insight.mend.equalizer import gain_db
-from earwitness.insight.mend.stop import Verdict
+from earwitness.insight.mend.stop import EqualizerVerdict
 from earwitness.quantities import Curve, Figure, Step, log_axis, step
 from earwitness.render.columns import hung, wrapped
 
@@ -218,7 +218,7 @@ def _mend(one: MendAdvice) -> dict[str, Any]:
     }
 
 
-def _verdict(one: Verdict) -> dict[str, Any]:
+def _verdict(one: EqualizerVerdict) -> dict[str, Any]:
     words = "answer headline sentences takes takes_word left"
     return {
         **record(one, f"{words} gain_db gain_low_db for_units headroom_db power_factor power_at_hz"),

@@ -16,7 +16,7 @@ from earwitness.capture.disk import PART, FolderLock, GrowingRecording, move, re
 from earwitness.capture.levels import REFERENCE_PA, CalibratorReading, LoopbackReading, read_calibrator, read_loopback
 from earwitness.capture.plan import distance_of, signal_for
 from earwitness.capture.ramp import LevelSet, Wanted, set_level
-from earwitness.capture.sound import Block, Device, Sound, Wiring, require_outputs, sound_card
+from earwitness.capture.sound import AudioDevice, AudioHost, Block, Wiring, require_outputs, sound_card
 from earwitness.capture.take import Alive, Recorded, Tell, run_stream, silent_source
 from earwitness.capture.turntable import Turntable
 from earwitness.dsp.sweep import sweep_law, sweep_samples
@@ -67,7 +67,7 @@ class RecordingDone:
         return tuple(one for one in self.map if one.state == "open")
 
 
-def sound_for(wiring: Wiring | None = None) -> Sound:
+def sound_for(wiring: Wiring | None = None) -> AudioHost:
     """The sound card; the simulated wire where the wiring names it. MissingExtraError without sounddevice."""
     if wiring is not None and is_rehearsal(wiring):
         # To whoever only listens it gives a calibrator's tone, else the sound of a loudspeaker 1 m away.
@@ -89,7 +89,7 @@ def day_file(wiring: Wiring) -> Path:
     return path.with_name("exposure-rehearsed.json") if is_rehearsal(wiring) else path
 
 
-def list_devices() -> tuple[Device, ...]:
+def list_devices() -> tuple[AudioDevice, ...]:
     """All sound devices, looked for anew."""
     card = sound_for()
     card.rescan()
@@ -125,7 +125,7 @@ def calibrate(
     level_db: float = 94.0,
     frequency_hz: float = 1000.0,
     duration_s: float = 6.0,
-    sound: Sound | None = None,
+    sound: AudioHost | None = None,
     silencer: guard.Silencer | None = None,
     tell: Tell | None = None,
 ) -> Calibrated:
@@ -148,7 +148,7 @@ def calibrate(
             recover(part, _free(folder))
         file = GrowingRecording(part, wiring.rate_hz, wiring.input_channels)
         outlet = guard.Outlet(
-            silent_source(duration_s, wiring.rate_hz), wiring, guard.Limits(highest_dbfs=-200.0), switch
+            silent_source(duration_s, wiring.rate_hz), wiring, guard.OutputLimits(highest_dbfs=-200.0), switch
         )
         try:
             lost = run_stream(card, wiring, outlet, file, round(duration_s * wiring.rate_hz), tell=tell)
@@ -201,7 +201,7 @@ def check_levels(
     target_db: float,
     distance_m: float,
     *,
-    sound: Sound | None = None,
+    sound: AudioHost | None = None,
     silencer: guard.Silencer | None = None,
     tell: Tell | None = None,
     alive: Alive | None = None,
@@ -234,7 +234,7 @@ def check_levels(
 def check_loopback(
     series: live.Series,
     *,
-    sound: Sound | None = None,
+    sound: AudioHost | None = None,
     silencer: guard.Silencer | None = None,
     tell: Tell | None = None,
     alive: Alive | None = None,
@@ -255,7 +255,7 @@ def check_loopback(
 def record(
     series: live.Series,
     *,
-    sound: Sound | None = None,
+    sound: AudioHost | None = None,
     before: Callable[[live.TakeState], Answer] | None = None,
     decide: Callable[[Recorded], bool] | None = None,
     told: Callable[[live.TakeState, Recorded], None] | None = None,
@@ -319,7 +319,7 @@ class _Run:
     """What all takes of one run are recorded with."""
 
     series: live.Series
-    card: Sound
+    card: AudioHost
     turner: Turner
     switch: guard.Silencer
     tell: Tell | None
@@ -417,7 +417,7 @@ def remarks(series: live.Series) -> tuple[str, ...]:
 
 
 def _look_at_loopback(
-    card: Sound,
+    card: AudioHost,
     wiring: Wiring,
     series: live.Series,
     peak_dbfs: float,

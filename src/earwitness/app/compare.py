@@ -19,7 +19,7 @@ from earwitness.archive.neighbors import SHAPES, Neighbor, figures_of, neighbors
 from earwitness.errors import AudioError, EarwitnessError, FormatError, InputError, OutputError
 from earwitness.exhibits import compare as exhibits
 from earwitness.exhibits.chart import Chart, Table
-from earwitness.exhibits.compare import RANKED, RATING, Alike, Beside, Family, Kind, RankedGroup, Relative
+from earwitness.exhibits.compare import RANKED, RATING, Alike, Family, Kind, PeerComparison, RankedGroup, Relative
 from earwitness.exhibits.figures_table import figure_name
 from earwitness.exhibits.record import record
 from earwitness.exhibits.words import value_words
@@ -58,7 +58,7 @@ class Comparison:
     candidates: tuple[compared.Candidate, ...]
     charts: tuple[Chart, ...]
     table: Table
-    verdicts: tuple[compared.Verdict, ...]
+    verdicts: tuple[compared.Distinction, ...]
     standings: tuple[compared.Standing, ...] = ()
     nearest: tuple[compared.Likeness, ...] = ()
     prices: Table | None = None
@@ -323,14 +323,14 @@ _PLURAL = {"subwoofer": "subwoofers", "monitor": "monitors", "other": "loudspeak
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Others:
+class KnownPeers:
     """Every loudspeaker of the archive that may be shown, at one moment. left_out : those never opened, by number."""
 
     known: tuple[Neighbor, ...]
     left_out: frozenset[int]
 
 
-def others_of(archive_folder: Path, *, kind: str | None = None) -> Others:
+def others_of(archive_folder: Path, *, kind: str | None = None) -> KnownPeers:
     """The loudspeakers of the archive whose data were shown before; kind : of that type, None for all. Raises
     ArchiveError as the archive does.
 
@@ -338,10 +338,12 @@ def others_of(archive_folder: Path, *, kind: str | None = None) -> Others:
     """
     with Archive.open(archive_folder, create=False) as archive:
         found = neighbors(archive, RANKED, kind=kind)
-        return Others(tuple(one for one in found if one.is_opened), never_opened(archive))
+        return KnownPeers(tuple(one for one in found if one.is_opened), never_opened(archive))
 
 
-def beside_others(result: ReadResult, archive_folder: Path, *, others: Others | None = None) -> Beside | None:
+def compare_with_peers(
+    result: ReadResult, archive_folder: Path, *, others: KnownPeers | None = None
+) -> PeerComparison | None:
     """Place, likeness and price of a loudspeaker among others of its type; None where there is no other to show.
 
     others : as they were read before, for many pages at once. Raises as `others_of`.
@@ -360,7 +362,7 @@ def beside_others(result: ReadResult, archive_folder: Path, *, others: Others | 
     if own.price is not None and near and len(near) < len(group):
         groups.append(_ranked(own, near, f"{words} from {low:,.0f} to {high:,.0f} {own.currency} a pair"))
     alike, candidates = _alike(own, same, archive_folder)
-    return Beside(
+    return PeerComparison(
         own=own,
         groups=tuple(groups),
         alike=alike,

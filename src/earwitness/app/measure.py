@@ -16,7 +16,7 @@ from earwitness.capture.plan import orbit_angles
 from earwitness.capture.reading import TakeReading, closing_words, third_octaves
 from earwitness.capture.series import LiveSettings, Series, TakeState, give_up, note_turned, reading_of, states
 from earwitness.capture.simulated import KEY, MemoryLine, SimulatedSound, SimulatedTable, serve_table
-from earwitness.capture.sound import Sound, Wiring
+from earwitness.capture.sound import AudioHost, Wiring
 from earwitness.capture.take import Recorded
 from earwitness.capture.turntable import Turntable, open_line
 from earwitness.errors import EarwitnessError, InputError
@@ -260,7 +260,12 @@ class Turner:
     where it is not known; alive : False once silenced."""
 
     def __init__(
-        self, series: Series, table: Turntable | None, card: Sound, fs_per_pa: float | None, alive: Callable[[], bool]
+        self,
+        series: Series,
+        table: Turntable | None,
+        card: AudioHost,
+        fs_per_pa: float | None,
+        alive: Callable[[], bool],
     ) -> None:
         self._series, self._table, self._alive, self.fs_per_pa = series, table, alive, fs_per_pa
         self._first: TakeReading | None = None

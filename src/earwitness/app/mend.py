@@ -16,7 +16,7 @@ from earwitness.errors import InputError, cannot_write, choice
 from earwitness.exhibits.advice import AimAdvised, MendAdvice
 from earwitness.figures.angles import filled
 from earwitness.figures.read import levels_of
-from earwitness.figures.windows import Levels
+from earwitness.figures.windows import DirectionalLevels
 from earwitness.formats.audio import write_audio
 from earwitness.formats.goal_table import goal_points, read_goal_table
 from earwitness.insight.findings import Finding
@@ -38,11 +38,11 @@ from earwitness.insight.mend.equalizer import (
     response_table,
     table_text,
 )
-from earwitness.insight.mend.live import Prepared, Weighed, boost_warnings, prepared, weighed
+from earwitness.insight.mend.live import EqualizerBasis, EqualizerEvaluation, boost_warnings, prepared, weighed
 from earwitness.insight.mend.objective import Problem, problem_of
 from earwitness.insight.mend.report import headroom, mended
-from earwitness.insight.mend.stop import Choice, Verdict, choose, verdict_of
-from earwitness.insight.mend.task import DEFAULT_LIMITS, EVEN, Goal, Limits, straight_slope, table
+from earwitness.insight.mend.stop import Choice, EqualizerVerdict, choose, verdict_of
+from earwitness.insight.mend.task import DEFAULT_LIMITS, EVEN, EqualizerLimits, Goal, straight_slope, table
 from earwitness.insight.mend.views import views_of
 from earwitness.insight.mend.yardsticks import units_of
 from earwitness.quantities import Orbit, log_axis
@@ -69,7 +69,7 @@ def goal_from(words: str) -> Goal:
 
 
 def problem_for(
-    result: ReadResult, goal: Goal, limits: Limits = DEFAULT_LIMITS, findings: Sequence[Finding] = ()
+    result: ReadResult, goal: Goal, limits: EqualizerLimits = DEFAULT_LIMITS, findings: Sequence[Finding] = ()
 ) -> Problem:
     """What a goal asks of the bands of this loudspeaker. Raises InputError as `problem_of` does."""
     rows = [[one.reading.curves.get("on_axis") for one in sessions] for sessions in alike(result)]
@@ -83,7 +83,7 @@ def problem_for(
     )
 
 
-def measured_levels(result: ReadResult, findings: Sequence[Finding] = ()) -> Levels:
+def measured_levels(result: ReadResult, findings: Sequence[Finding] = ()) -> DirectionalLevels:
     """Levels in all directions, filled as the reading fills them, with what the gate hides of the findings put back:
     an equalizer set to what a short gate smeared would leave the resonance ringing."""
     levels = filled(levels_of(result.measurement.response), symmetric=result.session.loudspeaker.symmetric).levels
@@ -97,7 +97,7 @@ def limits_of(
     range_hz: tuple[float, float] | None = None,
     total_boost_db: float | None = None,
     forced: bool = False,
-) -> Limits:
+) -> EqualizerLimits:
     """Limits of a design; what is None stays as usual. Shelves keep a Q inside both limits.
 
     More boost of one band than usual needs no second option: the total's limit follows the larger. InputError for
@@ -110,7 +110,7 @@ def limits_of(
         gain = (gain[0], max(gain[1], total_boost_db))
     low, high = (min(max(one, quality[0]), quality[1]) for one in usual.shelf_q)
     shelves = (low, high) if low < high else quality
-    return Limits(gain, boost, quality, shelves, range_hz, forced=forced)
+    return EqualizerLimits(gain, boost, quality, shelves, range_hz, forced=forced)
 
 
 def mend_loudspeaker(
@@ -119,7 +119,7 @@ def mend_loudspeaker(
     *,
     goal: str = "even",
     bands: int | None = None,
-    limits: Limits = DEFAULT_LIMITS,
+    limits: EqualizerLimits = DEFAULT_LIMITS,
 ) -> MendAdvice:
     """The verdict on an equalizer, and one of `bands` bands for a goal, or of as many as pay, in steps devices can be
     set to.
@@ -255,7 +255,7 @@ def mend_by_hand(
     findings: Sequence[Finding] = (),
     *,
     goal: str = "even",
-    limits: Limits = DEFAULT_LIMITS,
+    limits: EqualizerLimits = DEFAULT_LIMITS,
 ) -> MendAdvice:
     """What an equalizer set by hand does, told as a designed one is, with warnings of boosts that mend nothing.
 
@@ -277,7 +277,7 @@ def mend_by_hand(
     )
 
 
-class MendDesk:
+class EqualizerEditor:
     """A loudspeaker on the desk: what is asked again and again is worked out once. Threads may share it."""
 
     def __init__(self, result: ReadResult, findings: Sequence[Finding] = ()) -> None:
@@ -286,11 +286,11 @@ class MendDesk:
         self._lock = threading.Lock()
         # Aims take a second, in which bands can be moved.
         self._aim_lock = threading.Lock()
-        self._problems: dict[tuple[str, str, Limits], Problem] = {}
-        self._prepared: dict[tuple[object, ...], Prepared] = {}
+        self._problems: dict[tuple[str, str, EqualizerLimits], Problem] = {}
+        self._prepared: dict[tuple[object, ...], EqualizerBasis] = {}
         self._aims: dict[int, AimAdvised] = {}
 
-    def problem(self, goal: str, table_text: str, limits: Limits) -> Problem:
+    def problem(self, goal: str, table_text: str, limits: EqualizerLimits) -> Problem:
         """The problem of a goal, see `goal_of`; raises InputError as that and `app.mend.problem_for` do."""
         key = (goal, table_text if goal == "table" else "", limits)
         with self._lock:
@@ -305,9 +305,9 @@ class MendDesk:
         *,
         goal: str = "even",
         table_text: str = "",
-        limits: Limits = DEFAULT_LIMITS,
+        limits: EqualizerLimits = DEFAULT_LIMITS,
         aim: tuple[str, float] | None = None,
-    ) -> tuple[Prepared, Weighed]:
+    ) -> tuple[EqualizerBasis, EqualizerEvaluation]:
         """Before and behind the equalizer. aim : orbit and angle [deg]; then the curves are those of that aim, and
         nothing is said of the goal, which is one on axis."""
         key: tuple[object, ...]
@@ -334,8 +334,8 @@ class MendDesk:
         return at, weighed(at, equalizer)
 
     def design(
-        self, bands: int | None, *, goal: str = "even", table_text: str = "", limits: Limits = DEFAULT_LIMITS
-    ) -> tuple[Equalizer | None, Choice, Verdict, Problem]:
+        self, bands: int | None, *, goal: str = "even", table_text: str = "", limits: EqualizerLimits = DEFAULT_LIMITS
+    ) -> tuple[Equalizer | None, Choice, EqualizerVerdict, Problem]:
         """As many bands as asked for, or the advised ones, and the verdict on the advised ones.
 
         None for the equalizer where it is to be left alone.

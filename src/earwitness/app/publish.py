@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import ConfigDict, Field
 
 from earwitness.app.advice import advice_on
-from earwitness.app.compare import Others, beside_others, family_of
+from earwitness.app.compare import KnownPeers, compare_with_peers, family_of
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.app.settings import own_words as own_words_of
@@ -60,7 +60,7 @@ def generated_review(result: ReadResult, archive_folder: Path, *, advice: Advice
         result.measurement,
         result.session,
         advice=advice,
-        beside=beside_others(result, archive_folder),
+        beside=compare_with_peers(result, archive_folder),
         family=family_of(result, archive_folder),
         own_words=words,
     )
@@ -394,11 +394,11 @@ def review_for(
     advice: Advice | None,
     because: str = "",
     target: str = TARGET,
-    others: Others | None = None,
+    others: KnownPeers | None = None,
 ) -> tuple[Review, tuple[str, ...], PublicationEntry]:
     """The review of a reading with the tester's words and choice of exhibits, what to tell of them, and what was kept
     of it as published to `target`. others : of the archive, where they were read before."""
-    beside, family = beside_others(result, archive_folder, others=others), family_of(result, archive_folder)
+    beside, family = compare_with_peers(result, archive_folder, others=others), family_of(result, archive_folder)
     number = result.loudspeaker_id
     with Archive.open(archive_folder, create=False) as archive:
         chosen = arrangement_of(archive, number)

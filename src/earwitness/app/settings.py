@@ -13,7 +13,7 @@ from pydantic import ConfigDict
 from earwitness.app.jobs import Progress, part, silent
 from earwitness.archive import drafts
 from earwitness.archive.catalogue import Archive
-from earwitness.archive.devices import Device, devices
+from earwitness.archive.devices import Instrument, devices
 from earwitness.archive.entries import SessionEntry
 from earwitness.archive.latest import DISTANCE, REDUCTION, WORDS, keep_next, kept_last
 from earwitness.errors import InputError, OutputError
@@ -122,19 +122,21 @@ def draft_key(session_id: int) -> str:
     return f"{REDUCTION}{session_id}"
 
 
-def kept_choice(archive: Archive, session_id: int) -> tuple[Chosen, drafts.Draft]:
+def kept_choice(archive: Archive, session_id: int) -> tuple[Chosen, drafts.SavedDraft]:
     """What the tester keeps for a session, and the draft that holds it. Raises as `chosen_from`."""
     draft = drafts.draft(archive, draft_key(session_id))
     return chosen_from(draft.value, where=draft.key), draft
 
 
-def choice_of(session_id: int, archive_folder: Path) -> tuple[Chosen, drafts.Draft]:
+def choice_of(session_id: int, archive_folder: Path) -> tuple[Chosen, drafts.SavedDraft]:
     """As `kept_choice`, from an archive's folder."""
     with Archive.open(archive_folder, create=False) as archive:
         return kept_choice(archive, session_id)
 
 
-def keep_choice(session_id: int, chosen: Chosen, archive_folder: Path, *, revision: int | None = None) -> drafts.Draft:
+def keep_choice(
+    session_id: int, chosen: Chosen, archive_folder: Path, *, revision: int | None = None
+) -> drafts.SavedDraft:
     """Keep what was chosen for a session, from now on used by all that reads it.
 
     revision : of the draft that the choice was made from, None where nobody else can have changed it. Raises
@@ -285,7 +287,7 @@ class RigTold:
     sessions: tuple[SessionEntry, ...]
     temperature_c: tuple[float | None, ...]
     charts: Mapping[str, Control]
-    devices: tuple[Device, ...]
+    devices: tuple[Instrument, ...]
 
 
 def keep_check(name: str, archive_folder: Path, *, since: int | None = None, because: str = "") -> None:

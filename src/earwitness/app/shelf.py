@@ -93,7 +93,7 @@ def shelf_facts(archive_folder: Path) -> IndexFacts:
         return index_facts(archive)
 
 
-def shelf_page(query: SearchQuery, archive_folder: Path, *, open_all: bool = False) -> ShelfPage:
+def browse_catalogue(query: SearchQuery, archive_folder: Path, *, open_all: bool = False) -> ShelfPage:
     """One page of the catalogue. open_all : show the figures of those never opened too, which opens them.
 
     Raises as `archive.search.search`.

@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from earwitness import __version__
 from earwitness.app.advice import advice_on
 from earwitness.app.archive import rebuild_session
-from earwitness.app.compare import Others, others_of
+from earwitness.app.compare import KnownPeers, others_of
 from earwitness.app.jobs import ENDED, Progress, each_done, silent
 from earwitness.app.publish import corrections_at, review_for
 from earwitness.app.read import read_loudspeaker
@@ -95,7 +95,7 @@ def written_pages(
     yield from each_done(_write_here, jobs, workers=count, lost=lost, begin=_begin, given=(others,))
 
 
-def write_page(job: PageJob, others: Others) -> pages.Card:
+def write_page(job: PageJob, others: KnownPeers) -> pages.Card:
     """Write the page of one loudspeaker with all that lies in its folder; its card."""
     archive_folder = Path(job.archive_folder)
     result = read_loudspeaker(job.title, archive_folder)
@@ -126,10 +126,10 @@ def _index(job: PageJob) -> None:
     rebuild_session(job.archive_folder, job.entry.session_id)
 
 
-_OTHERS: list[Others] = []
+_OTHERS: list[KnownPeers] = []
 
 
-def _begin(others: Others) -> None:
+def _begin(others: KnownPeers) -> None:
     """Once in every process that writes pages: what all of them say of others."""
     _OTHERS[:] = [others]
 

@@ -17,7 +17,7 @@ from sqlalchemy.exc import DatabaseError
 
 from earwitness.archive import database
 from earwitness.archive.catalogue import CATALOGUE, Archive, _inside
-from earwitness.archive.integrity import Finding, Progress
+from earwitness.archive.integrity import IntegrityFault, Progress
 from earwitness.archive.recordings import RecordingStore, has_hash
 from earwitness.errors import ArchiveError, cannot_write
 from earwitness.files import durable
@@ -51,7 +51,7 @@ class BackupReport:
     copied: int
     reused: int
     bytes_written: int
-    damage: tuple[Finding, ...]
+    damage: tuple[IntegrityFault, ...]
 
     @property
     def is_whole(self) -> bool:
@@ -139,7 +139,7 @@ def _counted(counts: Mapping[str, int]) -> str:
 
 def _copy_recordings(
     archive: Archive, snapshot: Path, target: Path, tally: _Tally, progress: Progress | None
-) -> list[Finding]:
+) -> list[IntegrityFault]:
     with closing(_connect(snapshot)) as connection:
         wanted = connection.execute("SELECT sha256, size_bytes FROM recording ORDER BY sha256").fetchall()
     store = RecordingStore(target / "objects")
@@ -154,14 +154,14 @@ def _copy_recordings(
         except ArchiveError:
             where = source.relative_to(archive.folder).as_posix()
             what = "a recording is lost or damaged, here and in the backup"
-            damage.append(Finding("damage", what, where, "add its session folder again"))
+            damage.append(IntegrityFault("damage", what, where, "add its session folder again"))
         done += size
         if progress is not None:
             progress(done, total)
     return damage
 
 
-def _copy_arrays(archive: Archive, snapshot: Path, target: Path, tally: _Tally) -> list[Finding]:
+def _copy_arrays(archive: Archive, snapshot: Path, target: Path, tally: _Tally) -> list[IntegrityFault]:
     damage = []
     with closing(_connect(snapshot)) as connection:
         query = "SELECT id, step_key, array_file, array_sha256 FROM result WHERE array_file IS NOT NULL ORDER BY id"
@@ -169,12 +169,14 @@ def _copy_arrays(archive: Archive, snapshot: Path, target: Path, tally: _Tally) 
             try:
                 _inside(file)
             except ArchiveError as error:
-                damage.append(Finding("damage", error.what, str(file), error.remedy))
+                damage.append(IntegrityFault("damage", error.what, str(file), error.remedy))
                 continue
             kept, digest = _copy_array(archive, target, number, (key, file, sha256), tally)
             if not digest:
                 what = "a stored result is lost or damaged, here and in the backup"
-                damage.append(Finding("damage", what, file, "earwitness archive rebuild: the recordings are kept"))
+                damage.append(
+                    IntegrityFault("damage", what, file, "earwitness archive rebuild: the recordings are kept")
+                )
             elif (kept, digest) != (file, sha256):
                 change = "UPDATE result SET array_file = ?, array_sha256 = ? WHERE id = ?"
                 connection.execute(change, (kept, digest, number))

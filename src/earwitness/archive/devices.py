@@ -14,7 +14,7 @@ NOT_STATED = "not stated"
 
 
 @dataclass(frozen=True, slots=True)
-class Device:
+class Instrument:
     """kind : "microphone" or "calibrator"; name : "" where none is stated; sessions : how many name it, from the day
     `first` to the day `last`."""
 
@@ -26,7 +26,7 @@ class Device:
     last: str
 
 
-def devices(archive: Archive) -> tuple[Device, ...]:
+def devices(archive: Archive) -> tuple[Instrument, ...]:
     """Every device with a serial number, the latest used first."""
     found = []
     microphone = SessionRow.facts["microphone"]
@@ -36,7 +36,9 @@ def devices(archive: Archive) -> tuple[Device, ...]:
             query = select(serial, func.max(name), func.count(), func.min(SessionRow.date), func.max(SessionRow.date))
             for number, called, count, first, last in work.execute(query.where(serial != "").group_by(serial)):
                 found.append(
-                    Device(kind, "" if called in (None, NOT_STATED) else called, number, count, first=first, last=last)
+                    Instrument(
+                        kind, "" if called in (None, NOT_STATED) else called, number, count, first=first, last=last
+                    )
                 )
     return tuple(sorted(found, key=lambda one: (one.kind, one.last), reverse=True))
 

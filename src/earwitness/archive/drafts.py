@@ -24,7 +24,7 @@ MOST_KEY = 200
 class StaleDraftError(ArchiveError):
     """The draft was changed elsewhere, in another tab or program, since it was read. now : what it holds."""
 
-    def __init__(self, now: Draft) -> None:
+    def __init__(self, now: SavedDraft) -> None:
         self.now = now
         super().__init__(
             "this was changed elsewhere since you opened it, so it was not saved over",
@@ -35,7 +35,7 @@ class StaleDraftError(ArchiveError):
 
 
 @dataclass(frozen=True, slots=True)
-class Draft:
+class SavedDraft:
     """A draft as it stands. revision : 0 while nothing was saved; value : plain JSON value, None then."""
 
     key: str
@@ -46,20 +46,20 @@ class Draft:
     can_redo: bool
 
 
-def draft(archive: Archive, key: str) -> Draft:
+def draft(archive: Archive, key: str) -> SavedDraft:
     """The draft under `key`, of revision 0 when nothing was saved."""
     with archive.reading() as work:
         return _draft(work, key)
 
 
-def drafts_named(archive: Archive, beginning: str) -> tuple[Draft, ...]:
+def drafts_named(archive: Archive, beginning: str) -> tuple[SavedDraft, ...]:
     """All drafts whose key begins so, by key."""
     query = select(DraftRow.key).where(DraftRow.key.startswith(beginning, autoescape=True)).order_by(DraftRow.key)
     with archive.reading() as work:
         return tuple(_draft(work, key) for key in work.scalars(query))
 
 
-def save_draft(archive: Archive, key: str, value: Any, *, revision: int, before: Any = None) -> Draft:
+def save_draft(archive: Archive, key: str, value: Any, *, revision: int, before: Any = None) -> SavedDraft:
     """Save `value` as the next state of the draft that was read at `revision`; an equal value changes nothing.
 
     before : what was shown before anything was saved; kept as the state before the first, so that the first change can
@@ -93,19 +93,19 @@ def add_state(archive: Archive, work: Work, key: str, parent_id: int | None, val
     return state.id
 
 
-def undo_draft(archive: Archive, key: str, *, revision: int) -> Draft:
+def undo_draft(archive: Archive, key: str, *, revision: int) -> SavedDraft:
     """Back to the state before. Raises StaleDraftError as saving does, InputError where there is none before."""
     return _stepped(archive, key, revision, "undo", lambda work, state_id: _state(work, state_id).parent_id)
 
 
-def redo_draft(archive: Archive, key: str, *, revision: int) -> Draft:
+def redo_draft(archive: Archive, key: str, *, revision: int) -> SavedDraft:
     """Forward to the latest state made from this one. Raises as `undo_draft` does."""
     return _stepped(archive, key, revision, "redo", _child)
 
 
 def _stepped(
     archive: Archive, key: str, revision: int, act: str, following: Callable[[Work, int], int | None]
-) -> Draft:
+) -> SavedDraft:
     with archive.writing() as work:
         row = _row_at(work, key, revision)
         state_id = None if row is None else following(work, row.state_id)
@@ -123,12 +123,12 @@ def _row_at(work: Work, key: str, revision: int) -> DraftRow | None:
     return row
 
 
-def _draft(work: Work, key: str) -> Draft:
+def _draft(work: Work, key: str) -> SavedDraft:
     row = work.get(DraftRow, key)
     if row is None:
-        return Draft(key, 0, None, "", can_undo=False, can_redo=False)
+        return SavedDraft(key, 0, None, "", can_undo=False, can_redo=False)
     state = _state(work, row.state_id)
-    return Draft(
+    return SavedDraft(
         key,
         row.revision,
         json.loads(state.value),

@@ -41,7 +41,7 @@ _UNUSED = "it takes space and nothing else; it may be removed while no other pro
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class IntegrityFault:
     """One thing that is not as it should be.
 
     severity : "damage" (something acknowledged is lost or wrong) or "leftover" (a file that nothing names)
@@ -70,7 +70,7 @@ class CheckReport:
     results: int
     publications: int
     bytes_read: int
-    findings: tuple[Finding, ...]
+    findings: tuple[IntegrityFault, ...]
 
     @property
     def is_sound(self) -> bool:
@@ -78,12 +78,12 @@ class CheckReport:
         return not self.damage
 
     @property
-    def damage(self) -> tuple[Finding, ...]:
+    def damage(self) -> tuple[IntegrityFault, ...]:
         """The findings that matter."""
         return tuple(f for f in self.findings if f.severity == "damage")
 
     @property
-    def leftovers(self) -> tuple[Finding, ...]:
+    def leftovers(self) -> tuple[IntegrityFault, ...]:
         """Files that nothing names."""
         return tuple(f for f in self.findings if f.severity == "leftover")
 
@@ -116,22 +116,22 @@ def check(archive: Archive, *, progress: Progress | None = None, seal: Seal | No
             findings += _row_findings(work)
             for owner in work.scalars(select(schema.LoudspeakerRow).order_by(schema.LoudspeakerRow.id)):
                 told = (f"{owner.maker} {owner.name}: {what}" for what in index_faults(work, owner.id))
-                findings += [Finding("damage", what, f"loudspeaker {owner.id}", _INDEX) for what in told]
+                findings += [IntegrityFault("damage", what, f"loudspeaker {owner.id}", _INDEX) for what in told]
             for row in work.scalars(select(schema.ListeningSheetRow).order_by(schema.ListeningSheetRow.id)):
                 if seal is not None and seal(row.facts, row.sealed_at) != row.sha256:
                     what = "a listening sheet does not fit its seal"
-                    findings.append(Finding("damage", what, f"listening sheet {row.id}", _RESTORE))
+                    findings.append(IntegrityFault("damage", what, f"listening sheet {row.id}", _RESTORE))
             named += _named(archive, work)
             counts = {name: work.query(row).count() for name, row in _COUNTED.items()}
     except ArchiveError as error:
-        findings.append(Finding("damage", error.what, catalogue.CATALOGUE, error.remedy))
+        findings.append(IntegrityFault("damage", error.what, catalogue.CATALOGUE, error.remedy))
     else:
         findings += _leftovers(archive, present, {file.path for file in named})
     read, found = _file_findings(archive, named, progress)
     return CheckReport(**counts, bytes_read=read, findings=tuple(findings + found))
 
 
-def _database_findings(archive: Archive) -> list[Finding]:
+def _database_findings(archive: Archive) -> list[IntegrityFault]:
     """What SQLite itself finds (sqlite.org, "Pragma statements": integrity_check, foreign_key_check)."""
     try:
         with archive.reading() as work:
@@ -139,29 +139,33 @@ def _database_findings(archive: Archive) -> list[Finding]:
             said = [str(row[0]) for row in connection.exec_driver_sql("PRAGMA integrity_check(100)")]
             broken = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
     except ArchiveError as error:
-        return [Finding("damage", error.what, catalogue.CATALOGUE, error.remedy)]
-    found = [Finding("damage", f"SQLite: {text}", catalogue.CATALOGUE, _RESTORE) for text in said if text != "ok"]
+        return [IntegrityFault("damage", error.what, catalogue.CATALOGUE, error.remedy)]
+    found = [
+        IntegrityFault("damage", f"SQLite: {text}", catalogue.CATALOGUE, _RESTORE) for text in said if text != "ok"
+    ]
     for table, row, parent, _ in broken:
         what = f"a row names a {parent} that is not there"
-        found.append(Finding("damage", what, f"table {table}, row {row}", _RESTORE))
+        found.append(IntegrityFault("damage", what, f"table {table}, row {row}", _RESTORE))
     return found
 
 
-def _row_findings(work: Work) -> list[Finding]:
-    found: list[Finding] = []
+def _row_findings(work: Work) -> list[IntegrityFault]:
+    found: list[IntegrityFault] = []
     for session in work.scalars(select(schema.SessionRow).order_by(schema.SessionRow.id)).yield_per(50):
-        found += (Finding("damage", w, f"session {session.id}", _ADD_AGAIN) for w in _session_faults(work, session))
+        found += (
+            IntegrityFault("damage", w, f"session {session.id}", _ADD_AGAIN) for w in _session_faults(work, session)
+        )
     for result in work.scalars(select(schema.ResultRow).order_by(schema.ResultRow.id)).yield_per(200):
-        found += (Finding("damage", w, f"result {result.id}", _REBUILD) for w in _result_faults(result))
+        found += (IntegrityFault("damage", w, f"result {result.id}", _REBUILD) for w in _result_faults(result))
     numbers: dict[int, int] = {}
     order = (schema.PublicationRow.loudspeaker_id, schema.PublicationRow.number)
     for row in work.scalars(select(schema.PublicationRow).order_by(*order)).yield_per(50):
         where = f"publication {row.id}"
         if hashlib.sha256(row.document.encode()).hexdigest() != row.digest:
-            found.append(Finding("damage", "a published document is not what was published", where, _RESTORE))
+            found.append(IntegrityFault("damage", "a published document is not what was published", where, _RESTORE))
         numbers[row.loudspeaker_id] = numbers.get(row.loudspeaker_id, 0) + 1
         if row.number != numbers[row.loudspeaker_id]:
-            found.append(Finding("damage", "a publication before this one is missing", where, _RESTORE))
+            found.append(IntegrityFault("damage", "a publication before this one is missing", where, _RESTORE))
             numbers[row.loudspeaker_id] = row.number
     return found
 
@@ -211,7 +215,9 @@ def _named(archive: Archive, work: Work) -> Iterator[_Named]:
         yield _Named(archive.folder / catalogue._inside(file), str(sha256), None, "a stored result", _REBUILD)
 
 
-def _file_findings(archive: Archive, named: list[_Named], progress: Progress | None) -> tuple[int, list[Finding]]:
+def _file_findings(
+    archive: Archive, named: list[_Named], progress: Progress | None
+) -> tuple[int, list[IntegrityFault]]:
     """Bytes read and findings, hashing several files at once (hashlib lets go of the interpreter meanwhile)."""
     total = sum(_size(file.path) for file in named)
     done = 0
@@ -223,7 +229,7 @@ def _file_findings(archive: Archive, named: list[_Named], progress: Progress | N
                 progress(done, total)
             if fault and not _was_written_anew(archive, file):
                 where = file.path.relative_to(archive.folder).as_posix()
-                found.append(Finding("damage", f"{file.what} {fault}", where, file.remedy))
+                found.append(IntegrityFault("damage", f"{file.what} {fault}", where, file.remedy))
     return done, found
 
 
@@ -263,12 +269,12 @@ def _files_below(folder: Path) -> list[Path]:
     return found
 
 
-def _leftovers(archive: Archive, present: Iterable[Path], named: set[Path]) -> Iterator[Finding]:
+def _leftovers(archive: Archive, present: Iterable[Path], named: set[Path]) -> Iterator[IntegrityFault]:
     for path in present:
         where = path.relative_to(archive.folder).as_posix()
         state = durable.state_of(path)
         if state == "dead":
             what, remedy = "a file that a stopped program left half written", "adding a session clears it away"
-            yield Finding("leftover", what, where, remedy)
+            yield IntegrityFault("leftover", what, where, remedy)
         elif state == "" and path not in named and path.exists():
-            yield Finding("leftover", "a file that the catalogue does not name", where, _UNUSED)
+            yield IntegrityFault("leftover", "a file that the catalogue does not name", where, _UNUSED)

@@ -24,7 +24,7 @@ from earwitness.dsp.filters import minimum_phase
 from earwitness.dsp.spherical import cap_diffraction, triangles
 from earwitness.errors import FormatError, InputError
 from earwitness.figures.angles import filled, orbit_rows
-from earwitness.figures.windows import Levels
+from earwitness.figures.windows import DirectionalLevels
 from earwitness.formats.sofa import HeadImpulses
 from earwitness.quantities import ComplexArray, Curve, FloatArray, IntArray
 
@@ -247,7 +247,7 @@ class Radiated:
         return np.asarray((1.0 - part) * level[rows[after - 1]] + part * level[rows[after]])
 
 
-def radiated(levels: Levels, power: Curve | None, *, symmetric: bool) -> Radiated:
+def radiated(levels: DirectionalLevels, power: Curve | None, *, symmetric: bool) -> Radiated:
     """What the room needs of measured levels and the sound power. Beyond a direction's valid band its difference from
     the axis is held. InputError where the horizontal orbit or the sound power is not known."""
     whole = levels if levels.mixing is not None else filled(levels, symmetric=symmetric).levels
@@ -271,7 +271,7 @@ def radiated(levels: Levels, power: Curve | None, *, symmetric: bool) -> Radiate
     return Radiated(hz, on_bins(hz, hz[both], (power.values - whole.level_db[axis])[both]), orbits, tuple(notes))
 
 
-def _held(levels: Levels, row: int, axis: int) -> FloatArray:
+def _held(levels: DirectionalLevels, row: int, axis: int) -> FloatArray:
     both = levels.valid[row] & levels.valid[axis]
     hz = levels.axis.hz
     return on_bins(hz, hz[both], (levels.level_db[row] - levels.level_db[axis])[both])

@@ -24,7 +24,7 @@ from earwitness.capture.plan import PlannedSession, plan_session
 from earwitness.capture.reading import background_line, reading_words
 from earwitness.capture.series import LiveSettings, Series, TakeState, give_up, is_live, next_open, states
 from earwitness.capture.simulated import SimulatedSound
-from earwitness.capture.sound import Device, Sound, Wiring
+from earwitness.capture.sound import AudioDevice, AudioHost, Wiring
 from earwitness.capture.take import Recorded
 from earwitness.capture.turntable import Turntable
 from earwitness.errors import EarwitnessError, InputError, MissingExtraError
@@ -71,7 +71,7 @@ class LiveDesk:
     def __init__(
         self,
         *,
-        sounds: Callable[[Wiring], Sound] = capture.sound_for,
+        sounds: Callable[[Wiring], AudioHost] = capture.sound_for,
         tables: Callable[[str], Turntable] = turntable_at,
         day_file: Callable[[Wiring], Path] = capture.day_file,
         clock: Callable[[], float] = time.monotonic,
@@ -92,7 +92,7 @@ class LiveDesk:
         self._starter, self._lived = "", 0.0
         self._answer: bool | None = None
         self._told: dict[str, Any] = {}
-        self._devices: tuple[Device, ...] = ()
+        self._devices: tuple[AudioDevice, ...] = ()
         self._read: tuple[Series, tuple[str, ...]] | None = None
 
     # What a page asks for ---------------------------------------------------------------------------------------------

@@ -24,7 +24,7 @@ POLICY: str = table_of("bench", "policies")["page"]
 
 
 @dataclass(slots=True)
-class Gate:
+class Access:
     """What opens the bench. token : in the address, good for one use; session : the cookie that it buys."""
 
     token: str = field(default_factory=lambda: secrets.token_urlsafe(32))
@@ -41,7 +41,7 @@ class Gate:
 class Guard:
     """ASGI middleware that lets through what the gate opened, and sets the headers that keep pages to themselves."""
 
-    def __init__(self, app: ASGIApp, *, gate: Gate, port: int) -> None:
+    def __init__(self, app: ASGIApp, *, gate: Access, port: int) -> None:
         self.app = app
         self.gate = gate
         self.cookie = cookie_name(port)

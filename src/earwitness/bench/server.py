@@ -21,7 +21,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from earwitness import __version__
 from earwitness.bench.pages import install_errors
 from earwitness.bench.routes import FIRST, LATER
-from earwitness.bench.security import Gate, Guard, cookie_name
+from earwitness.bench.security import Access, Guard, cookie_name
 from earwitness.bench.state import Bench
 from earwitness.errors import InputError
 from earwitness.render.html import chart_script
@@ -33,7 +33,7 @@ _FIRST_PAGE = "/"
 _FIRST = ("/static/", "/enter/", "/api/jobs", "/api/events", "/api/drafts/")
 
 
-class LaterPlaces:
+class DeferredRoutes:
     """The places that an application does not have from the start. first_page : set once it was answered.
 
     Their modules import most of the program, five times what the first page needs. They are imported by one thread at a
@@ -91,10 +91,10 @@ class LaterPlaces:
             return bool(self._left)
 
 
-class WaitForPlaces:
+class WaitForRoutes:
     """ASGI middleware: a request beyond the first page waits until all places are there."""
 
-    def __init__(self, app: ASGIApp, *, places: LaterPlaces) -> None:
+    def __init__(self, app: ASGIApp, *, places: DeferredRoutes) -> None:
         self.app = app
         self.places = places
 
@@ -124,7 +124,7 @@ PATIENCE_S = 30.0
 _KINDS = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml", ".txt": "text/plain"}
 
 
-def create_app(archive_folder: Path, *, gate: Gate, port: int) -> FastAPI:
+def create_app(archive_folder: Path, *, gate: Access, port: int) -> FastAPI:
     """The bench on an archive, its places brought in when they are asked for.
 
     Raises ArchiveError and OutputError as opening the archive does.
@@ -152,9 +152,9 @@ def create_app(archive_folder: Path, *, gate: Gate, port: int) -> FastAPI:
     app.get("/static/{name}", include_in_schema=False)(_static)
     for router in FIRST:
         app.include_router(router)
-    places = LaterPlaces(app)
+    places = DeferredRoutes(app)
     app.state.places = places
-    app.add_middleware(WaitForPlaces, places=places)
+    app.add_middleware(WaitForRoutes, places=places)
     app.add_middleware(GZipMiddleware, minimum_size=1000, compresslevel=5)
     app.add_middleware(Guard, gate=gate, port=port)
     return app
@@ -208,9 +208,9 @@ def serve(archive_folder: Path, *, port: int | None, ready: Callable[[str], None
 
     with free_port(port) as place:
         at = place.getsockname()[1]
-        gate = Gate()
+        gate = Access()
         app = create_app(archive_folder, gate=gate, port=at)
-        places: LaterPlaces = app.state.places
+        places: DeferredRoutes = app.state.places
         config = uvicorn.Config(
             app, log_level="warning", server_header=False, timeout_graceful_shutdown=2, ws="none", http=_patient()
         )
@@ -238,7 +238,7 @@ def serve(archive_folder: Path, *, port: int | None, ready: Callable[[str], None
 
 
 async def _enter(request: Request, token: str) -> Response:
-    gate: Gate = request.app.state.gate
+    gate: Access = request.app.state.gate
     if not gate.enter(token):
         if request.cookies.get(request.app.state.cookie) == gate.session:
             return RedirectResponse("/", status_code=303)

@@ -51,7 +51,7 @@ class LimitError(InputError):
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class OutputLimits:
     """What may be played at most.
 
     highest_dbfs : highest sample re full scale; highest_1m_db, highest_ear_db : rms levels at 1 m and at the tester,
@@ -96,7 +96,9 @@ class Loudness:
     duration_s: float
 
 
-def loudness_of(samples: FloatArray, rate_hz: float, limits: Limits, calibration: OutputCalibration | None) -> Loudness:
+def loudness_of(
+    samples: FloatArray, rate_hz: float, limits: OutputLimits, calibration: OutputCalibration | None
+) -> Loudness:
     """How loud samples (N,) will be; rms from the first to the last that is not silence."""
     peak = float(np.max(np.abs(samples), initial=0.0))
     there = np.flatnonzero(np.abs(samples) > 1e-4 * peak) if peak > 0.0 else np.zeros(0, dtype=np.int64)
@@ -110,14 +112,14 @@ def loudness_of(samples: FloatArray, rate_hz: float, limits: Limits, calibration
     return Loudness(_db(peak), _db(rms), level, ear, peak_ear_db=peak_ear, duration_s=samples.size / rate_hz)
 
 
-def at_tester_db(level_1m_db: float, limits: Limits) -> float:
+def at_tester_db(level_1m_db: float, limits: OutputLimits) -> float:
     """Level where the tester stands: distance law and the room's gain, and never below the level at 1 m less 20 dB."""
     free = level_at_ear_db(level_1m_db, limits.tester_distance_m) + limits.room_gain_db
     return max(free, level_1m_db - 20.0)
 
 
 def require_within(
-    samples: FloatArray, rate_hz: float, limits: Limits, calibration: OutputCalibration | None
+    samples: FloatArray, rate_hz: float, limits: OutputLimits, calibration: OutputCalibration | None
 ) -> Loudness:
     """How loud it will be. LimitError where that is above the limits or samples are not finite; nothing is played."""
     if not np.all(np.isfinite(samples)):
@@ -164,7 +166,7 @@ class Silencer:
         return self._pressed.is_set()
 
 
-class Source(Protocol):
+class SampleSource(Protocol):
     """Where an Outlet gets one channel of samples."""
 
     def next(self, frames: int) -> FloatArray:
@@ -193,9 +195,9 @@ class Outlet:
 
     def __init__(
         self,
-        source: Source,
+        source: SampleSource,
         wiring: Wiring,
-        limits: Limits,
+        limits: OutputLimits,
         silencer: Silencer,
         *,
         watchdog_s: float = WATCHDOG_S,

@@ -166,7 +166,7 @@ LEVEL_DB = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Unlike:
+class SignalMismatch:
     """Takes that were played otherwise than they would be now, all in the same way.
 
     louder_db : by which they were louder then, None where the signal or its sample rate is another; sentence : what
@@ -190,7 +190,7 @@ def played_facts(planned: PlannedSession, take: Take, rate_hz: int, peak_dbfs: f
 
 def unlike_takes(
     planned: PlannedSession, entries: Mapping[str, Mapping[str, Any]], rate_hz: int, peak_dbfs: float
-) -> tuple[Unlike, ...]:
+) -> tuple[SignalMismatch, ...]:
     """Kept takes that were played otherwise than they would be now. entries : of the journal, by take; those of
     earlier versions, and of takes that session.toml does not ask for any more, say nothing."""
     found: dict[tuple[str, float | None], list[str]] = {}
@@ -247,16 +247,16 @@ def _shown(facts: Mapping[str, Any], key: str) -> str:
     return f"{value:g}" if isinstance(value, int | float) and not isinstance(value, bool) else str(value)
 
 
-def _told(takes: tuple[str, ...], words: str, louder_db: float | None) -> Unlike:
+def _told(takes: tuple[str, ...], words: str, louder_db: float | None) -> SignalMismatch:
     named = ", ".join(takes[:6]) + (f" and {len(takes) - 6} more" if len(takes) > 6 else "")
     which = f"Take {named} was" if len(takes) == 1 else f"Takes {named} were"
     again = "or repeat " + ("it." if len(takes) == 1 else "them.")
     if louder_db is None:
         sentence = f"{which} recorded with another signal than the session asks for ({words}): put it back, {again}"
-        return Unlike(takes, None, sentence)
+        return SignalMismatch(takes, None, sentence)
     than = "louder" if louder_db > 0.0 else "softer"
     sentence = worded("capture.played_louder", which=which, louder_db=abs(louder_db), than=than, again=again)
-    return Unlike(takes, louder_db, sentence)
+    return SignalMismatch(takes, louder_db, sentence)
 
 
 TAIL_S = 1.0

@@ -6,9 +6,9 @@ from typing import Literal
 
 import numpy as np
 
-from earwitness.capture.guard import Limits, Outlet, OutputCalibration, Silencer, at_tester_db
+from earwitness.capture.guard import Outlet, OutputCalibration, OutputLimits, Silencer, at_tester_db
 from earwitness.capture.levels import CLIPPED_AT, REFERENCE_PA, dbfs
-from earwitness.capture.sound import Block, Sound, Wiring, require_outputs
+from earwitness.capture.sound import AudioHost, Block, Wiring, require_outputs
 from earwitness.capture.take import Alive, Tell, run_stream
 from earwitness.dsp.signals import crest_db, pink_noise
 from earwitness.errors import InputError
@@ -62,11 +62,11 @@ class LevelSet:
 
 
 def set_level(
-    sound: Sound,
+    sound: AudioHost,
     wiring: Wiring,
     wanted: Wanted,
     *,
-    limits: Limits,
+    limits: OutputLimits,
     silencer: Silencer | None = None,
     tell: Tell | None = None,
     alive: Alive | None = None,
@@ -88,7 +88,7 @@ def set_level(
 class _Ramp:
     """Source and listener in one: what the microphone hears decides how the gain goes on."""
 
-    def __init__(self, wiring: Wiring, wanted: Wanted, limits: Limits) -> None:
+    def __init__(self, wiring: Wiring, wanted: Wanted, limits: OutputLimits) -> None:
         self._rate, self._channel = wiring.rate_hz, wiring.microphone - 1
         self._wanted, self._limits = wanted, limits
         noise = pink_noise(8.0, self._rate, low_hz=200.0, high_hz=5000.0, seed=7, fade_s=0.0)

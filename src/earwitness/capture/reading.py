@@ -11,7 +11,7 @@ import scipy.ndimage
 
 from earwitness.capture.levels import REFERENCE_PA, dbfs, read_loopback
 from earwitness.capture.sound import Block, Wiring
-from earwitness.capture.verdict import SPEED_OF_SOUND_M_S, Verdict
+from earwitness.capture.verdict import SPEED_OF_SOUND_M_S, TakeVerdict
 from earwitness.dsp.smoothing import smooth_power
 from earwitness.dsp.sweep import regularization
 from earwitness.files.data import worded
@@ -297,7 +297,7 @@ def sweep_band(session: Session, take: Take) -> tuple[float, float] | None:
     return (told.start_hz, told.stop_hz) if isinstance(told, SweepStimulus) else (20.0, 20_000.0)
 
 
-def reading_words(verdict: Verdict, reading: TakeReading | None, drift_db: float | None) -> str:
+def reading_words(verdict: TakeVerdict, reading: TakeReading | None, drift_db: float | None) -> str:
     """The numbers of a take in one line. drift_db : of the loop-back's gain since the first take."""
     full_scale = None if reading is None else reading.full_scale_db
     level = _signed(verdict.level_dbfs + (full_scale or 0.0)) + (" dBFS" if full_scale is None else " dB SPL")

@@ -17,9 +17,9 @@ from typing import Any, Literal
 
 from earwitness.capture import plan
 from earwitness.capture.disk import PART, FolderLock, move, recover, unwritable, write_json, write_whole
-from earwitness.capture.guard import Limits, OutputCalibration, Silencer
+from earwitness.capture.guard import OutputCalibration, OutputLimits, Silencer
 from earwitness.capture.reading import TakeReading, doubts_against, read_take, reading_words, sweep_band
-from earwitness.capture.sound import Block, Sound, Wiring
+from earwitness.capture.sound import AudioHost, Block, Wiring
 from earwitness.capture.take import Alive, Recorded, Tell, record_take
 from earwitness.capture.verdict import Reason
 from earwitness.errors import AudioError, InputError
@@ -45,7 +45,7 @@ class LiveSettings:
 
     wiring: Wiring
     peak_dbfs: float = -12.0
-    limits: Limits = field(default_factory=Limits)
+    limits: OutputLimits = field(default_factory=OutputLimits)
     angles_deg: tuple[tuple[str, tuple[float, ...]], ...] = ()
     calibration: OutputCalibration | None = None
 
@@ -169,7 +169,7 @@ def states(series: Series) -> tuple[TakeState, ...]:
     return tuple(out)
 
 
-def unlike(series: Series) -> tuple[plan.Unlike, ...]:
+def unlike(series: Series) -> tuple[plan.SignalMismatch, ...]:
     """Kept recordings that were played otherwise than they would be now: session.toml or the settings were changed."""
     # A copy: the page asks while a take is written.
     entries = {key: one for key, one in dict(series.journal["takes"]).items() if _is_there(series, key)}
@@ -185,7 +185,7 @@ def next_open(series: Series) -> TakeState | None:
 def attempt(
     series: Series,
     take_id: str,
-    sound: Sound,
+    sound: AudioHost,
     *,
     silencer: Silencer | None = None,
     tell: Tell | None = None,
@@ -319,7 +319,7 @@ def give_up(series: Series, take_id: str, why: str = "The tester wants to repeat
 def record_until_good(
     series: Series,
     take_id: str,
-    sound: Sound,
+    sound: AudioHost,
     *,
     decide: Callable[[Recorded], bool] | None = None,
     after: Callable[[Recorded], None] | None = None,
@@ -365,7 +365,7 @@ def settings_of(journal: dict[str, Any]) -> LiveSettings:
         return LiveSettings(
             wiring=Wiring(**wiring),
             peak_dbfs=float(told["peak_dbfs"]),
-            limits=Limits(**told["limits"]),
+            limits=OutputLimits(**told["limits"]),
             angles_deg=tuple((str(orbit), tuple(map(float, angles))) for orbit, angles in told["angles_deg"]),
             calibration=None if unit is None else OutputCalibration(float(unit)),
         )

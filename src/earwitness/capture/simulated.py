@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from earwitness.capture.sound import Block, Device, DeviceLostError, Outgoing, Wiring, device_of
+from earwitness.capture.sound import AudioDevice, Block, DeviceLostError, Outgoing, Wiring, device_of
 from earwitness.capture.turntable import TurntableError
 from earwitness.quantities import FloatArray
 
@@ -163,7 +163,7 @@ BLOCK = 1024
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Misfortunes:
+class FaultInjection:
     """What goes wrong, in seconds from the start of the stream.
 
     dropouts : (start, length) that both channels lose to zeros; slips : (start, samples) from where on the recording
@@ -200,12 +200,12 @@ class SimulatedSound:
     seed: int = 1
     clip_at: float = 1.0
     speed: float = 0.0
-    misfortunes: list[Misfortunes] | None = None
+    misfortunes: list[FaultInjection] | None = None
     opened: Iterator[int] = field(default_factory=itertools.count, repr=False)
 
-    def devices(self) -> tuple[Device, ...]:
+    def devices(self) -> tuple[AudioDevice, ...]:
         """The one device there is."""
-        return (Device(KEY, "simulated wire, no sound", "in memory", 2, 2, 48_000, True, True),)
+        return (AudioDevice(KEY, "simulated wire, no sound", "in memory", 2, 2, 48_000, True, True),)
 
     def rescan(self) -> None:
         """Nothing can be plugged in."""
@@ -219,14 +219,14 @@ class SimulatedSound:
     def open(self, wiring: Wiring, outgoing: Outgoing) -> SimulatedStream:
         """A stream whose time runs as blocks are read."""
         self.check(wiring)
-        fate = self.misfortunes.pop(0) if self.misfortunes else Misfortunes()
+        fate = self.misfortunes.pop(0) if self.misfortunes else FaultInjection()
         return SimulatedStream(self, wiring, outgoing, fate)
 
 
 class SimulatedStream:
     """Each read plays one block and hears one."""
 
-    def __init__(self, sound: SimulatedSound, wiring: Wiring, outgoing: Outgoing, fate: Misfortunes) -> None:
+    def __init__(self, sound: SimulatedSound, wiring: Wiring, outgoing: Outgoing, fate: FaultInjection) -> None:
         self._sound, self._wiring, self._outgoing, self._fate = sound, wiring, outgoing, fate
         self._played: list[FloatArray] = []
         self._random = np.random.default_rng((sound.seed, next(sound.opened)))

@@ -22,7 +22,7 @@ class DeviceLostError(EarwitnessError):
 
 
 @dataclass(frozen=True, slots=True)
-class Device:
+class AudioDevice:
     """One sound device. key : what options take; inputs, outputs : channels; rate_hz : its own default rate;
     default_input, default_output : whether the system uses it where nobody chose."""
 
@@ -114,10 +114,10 @@ class Stream(Protocol):
         """Stop at once; whatever waits to be played is dropped."""
 
 
-class Sound(Protocol):
+class AudioHost(Protocol):
     """A way to sound devices."""
 
-    def devices(self) -> tuple[Device, ...]:
+    def devices(self) -> tuple[AudioDevice, ...]:
         """All devices, in the system's order."""
 
     def rescan(self) -> None:
@@ -130,7 +130,7 @@ class Sound(Protocol):
         """Start to play and record. InputError where the device cannot be opened."""
 
 
-def device_of(devices: tuple[Device, ...], key: str, *, for_output: bool) -> Device:
+def device_of(devices: tuple[AudioDevice, ...], key: str, *, for_output: bool) -> AudioDevice:
     """The device with that key or name; "default" is the system's own. InputError lists what there is."""
     usable = [one for one in devices if (one.outputs if for_output else one.inputs)]
     for one in usable:
@@ -147,7 +147,7 @@ def device_of(devices: tuple[Device, ...], key: str, *, for_output: bool) -> Dev
     raise InputError(f"{what} {'output' if for_output else 'input'}", expected=expected, remedy=remedy)
 
 
-def sound_card() -> Sound:
+def sound_card() -> AudioHost:
     """The sound devices of this computer.
 
     MissingExtraError, with the line that installs it, where sounddevice or PortAudio is not installed.
@@ -168,7 +168,7 @@ class _PortAudio:
     def __init__(self, library: Any) -> None:
         self._library = library
 
-    def devices(self) -> tuple[Device, ...]:
+    def devices(self) -> tuple[AudioDevice, ...]:
         try:
             systems = self._library.query_hostapis()
             found = self._library.query_devices()
@@ -176,7 +176,7 @@ class _PortAudio:
         except self._library.PortAudioError as error:
             raise _refused("the sound devices cannot be listed", "", error) from None
         return tuple(
-            Device(
+            AudioDevice(
                 key=str(number),
                 name=str(one["name"]),
                 system=str(systems[one["hostapi"]]["name"]),

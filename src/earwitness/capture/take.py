@@ -11,8 +11,8 @@ from earwitness.capture import guard
 from earwitness.capture.disk import GrowingRecording, read_part
 from earwitness.capture.levels import Meter, MeterReading
 from earwitness.capture.reading import TakeReading
-from earwitness.capture.sound import Block, DeviceLostError, Sound, Wiring, require_outputs
-from earwitness.capture.verdict import Expected, Reason, Verdict, judge
+from earwitness.capture.sound import AudioHost, Block, DeviceLostError, Wiring, require_outputs
+from earwitness.capture.verdict import Expected, Reason, TakeVerdict, judge
 from earwitness.errors import OutputError
 from earwitness.quantities import FloatArray
 
@@ -49,7 +49,7 @@ class Recorded:
 
     part: Path
     frames: int
-    verdict: Verdict
+    verdict: TakeVerdict
     aligned: Block | None
     played_s: float
     lost: DeviceLostError | None = None
@@ -59,12 +59,12 @@ class Recorded:
 
 
 def record_take(
-    sound: Sound,
+    sound: AudioHost,
     wiring: Wiring,
     signal: Signal,
     part: Path,
     *,
-    limits: guard.Limits,
+    limits: guard.OutputLimits,
     calibration: guard.OutputCalibration | None = None,
     silencer: guard.Silencer | None = None,
     usual_noise_dbfs: float | None = None,
@@ -111,7 +111,7 @@ def record_take(
 
 
 def run_stream(
-    sound: Sound,
+    sound: AudioHost,
     wiring: Wiring,
     outlet: guard.Outlet,
     file: GrowingRecording | None,
@@ -158,6 +158,6 @@ def _stopped(switch: guard.Silencer, lost: DeviceLostError | None) -> Reason | N
     return None
 
 
-def silent_source(seconds: float, rate_hz: int) -> guard.Source:
+def silent_source(seconds: float, rate_hz: int) -> guard.SampleSource:
     """Silence that lasts, to listen only."""
     return guard.FixedSignal(np.zeros(round(seconds * rate_hz)))

@@ -26,7 +26,7 @@ class TurntableError(EarwitnessError):
     """The turntable cannot be reached, answers otherwise than it should, or stands elsewhere than asked."""
 
 
-class Line(Protocol):
+class SerialLine(Protocol):
     """One question, one answer."""
 
     def ask(self, text: str, timeout_s: float) -> str:
@@ -36,7 +36,7 @@ class Line(Protocol):
         """Let the line go."""
 
 
-def open_line(address: str) -> Line:
+def open_line(address: str) -> SerialLine:
     """The line to "HOST:PORT", or to a serial port such as "/dev/ttyACM0" (115200 baud, or "/dev/ttyACM0@9600").
 
     InputError for an address of neither kind, TurntableError where nothing answers there.
@@ -129,7 +129,7 @@ class Turntable:
 
     def __init__(
         self,
-        line: Line,
+        line: SerialLine,
         *,
         tolerance_deg: float = TOLERANCE_DEG,
         clock: Callable[[], float] = time.monotonic,

@@ -220,7 +220,7 @@ class Reason:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class TakeVerdict:
     """keep : good as it is. delay : samples before the played signal begins in the recording; level_dbfs, noise_dbfs :
     rms of the microphone while it played and in the silence before, None where there was none."""
 
@@ -270,7 +270,7 @@ class Expected:
     stopped: Reason | None = None
 
 
-def judge(played: FloatArray, recorded: Block, wiring: Wiring, expected: Expected) -> Verdict:
+def judge(played: FloatArray, recorded: Block, wiring: Wiring, expected: Expected) -> TakeVerdict:
     """The verdict on recorded (frames, channels) of played (N,), silence around the signal included."""
     reasons: list[Reason] = [] if expected.stopped is None else [expected.stopped]
     whole = recorded.astype(np.float64)
@@ -283,7 +283,7 @@ def judge(played: FloatArray, recorded: Block, wiring: Wiring, expected: Expecte
     if expected.silent:
         reasons += _dead(microphone, wiring) if expected.stopped is None else []
         rms = _rms(microphone)
-        return Verdict(tuple(reasons), 0, dbfs(peak), level_dbfs=dbfs(rms), noise_dbfs=dbfs(rms), loopback=None)
+        return TakeVerdict(tuple(reasons), 0, dbfs(peak), level_dbfs=dbfs(rms), noise_dbfs=dbfs(rms), loopback=None)
     loopback = None if wiring.reference is None else read_loopback(played, whole[:, wiring.reference - 1])
     delay = _delay(played, microphone, loopback, expected.flight_s, wiring.rate_hz)
     first, last = _active(played)
@@ -299,7 +299,9 @@ def judge(played: FloatArray, recorded: Block, wiring: Wiring, expected: Expecte
         reasons += [one for one in levels if one.key == "clipped" or not broken]
         reasons += contents
     noise_dbfs = None if noise is None else dbfs(noise)
-    return Verdict(tuple(reasons), delay, dbfs(peak), level_dbfs=dbfs(level), noise_dbfs=noise_dbfs, loopback=loopback)
+    return TakeVerdict(
+        tuple(reasons), delay, dbfs(peak), level_dbfs=dbfs(level), noise_dbfs=noise_dbfs, loopback=loopback
+    )
 
 
 def _levels(

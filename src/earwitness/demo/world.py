@@ -80,7 +80,7 @@ _AXIS = np.array([[1.0, 0.0, 0.0]])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Source:
+class CapSource:
     """One cap with what one terminal volt does to it, split where nonlinearity acts.
 
     filter : voltage at the driver per terminal volt; flow : volume velocity m^3/s per volt at the driver.
@@ -147,13 +147,13 @@ def true_impedance(key: str, frequency_hz: FloatArray) -> ComplexArray:
     return np.asarray(1 / admittance, dtype=np.complex128)
 
 
-def speaker_sources(one: DemoLoudspeaker, frequency_hz: FloatArray, *, heating_k: float = 0.0) -> tuple[Source, ...]:
+def speaker_sources(one: DemoLoudspeaker, frequency_hz: FloatArray, *, heating_k: float = 0.0) -> tuple[CapSource, ...]:
     """Every cap's drive, scaled to the loudspeaker's sensitivity. heating_k : voice coils above room temperature."""
     return _scaled(_raw_sources(one, frequency_hz, heating_k), _scale(one.like or one.key))
 
 
 def sum_far(
-    one: DemoLoudspeaker, active: tuple[Source, ...], unit_vectors: FloatArray, frequency_hz: FloatArray
+    one: DemoLoudspeaker, active: tuple[CapSource, ...], unit_vectors: FloatArray, frequency_hz: FloatArray
 ) -> ComplexArray:
     """Far-field pressure at 1 m per terminal volt of all sources, delay from the reference point removed."""
     parts = far_fields(one, tuple(s.cap for s in active), unit_vectors, frequency_hz)
@@ -269,7 +269,7 @@ def heated_driver(driver: circuits.Driver, heating_k: float) -> circuits.Driver:
     return replace(driver, coil_resistance_ohm=driver.coil_resistance_ohm * (1 + 0.00393 * heating_k))
 
 
-def _raw_sources(one: DemoLoudspeaker, frequency: FloatArray, heating_k: float) -> tuple[Source, ...]:
+def _raw_sources(one: DemoLoudspeaker, frequency: FloatArray, heating_k: float) -> tuple[CapSource, ...]:
     whole = chain_response(one.whole, frequency)
     found = [*_bass_sources(one.bass, whole, frequency, heating_k)]
     reference = _reference_acceleration(one.bass)
@@ -281,22 +281,22 @@ def _raw_sources(one: DemoLoudspeaker, frequency: FloatArray, heating_k: float) 
     return tuple(found)
 
 
-def _bass_sources(way: BassWay, whole: ComplexArray, frequency: FloatArray, heating_k: float) -> list[Source]:
+def _bass_sources(way: BassWay, whole: ComplexArray, frequency: FloatArray, heating_k: float) -> list[CapSource]:
     motion = circuits.vented_motion(heated_driver(way.driver, heating_k), way.box, frequency)
     voltage = whole * chain_response(way.stages, frequency)
     # What leaks leaves through the rear beside the port.
     port = np.asarray(len(way.cones) * (motion.port_m3_s_v + motion.leak_m3_s_v))
-    return [*(Source(cone, voltage, motion.cone_m3_s_v) for cone in way.cones), Source(way.port, voltage, port)]
+    return [*(CapSource(cone, voltage, motion.cone_m3_s_v) for cone in way.cones), CapSource(way.port, voltage, port)]
 
 
 def _high_source(
     way: HighWay, whole: ComplexArray, frequency: FloatArray, reference: float, heating_k: float
-) -> Source:
+) -> CapSource:
     s = 1j * frequency / way.resonance_hz
     rise = s**2 / (s**2 + s / way.resonance_q + 1)
     size = reference * 10 ** (way.level_db / 20) / (1 + 0.00393 * heating_k) * (-1 if way.inverted else 1)
     flow = size * rise / (2j * np.pi * frequency) * np.exp(-2j * np.pi * frequency * way.recess_m / C)
-    return Source(way.cap, whole * chain_response(way.stages, frequency), np.asarray(flow, dtype=np.complex128))
+    return CapSource(way.cap, whole * chain_response(way.stages, frequency), np.asarray(flow, dtype=np.complex128))
 
 
 def _reference_acceleration(way: BassWay) -> float:
@@ -305,8 +305,8 @@ def _reference_acceleration(way: BassWay) -> float:
     return len(way.cones) * one.cone_area_m2 * one.force_factor_n_a / (one.coil_resistance_ohm * one.moving_mass_kg)
 
 
-def _scaled(active: tuple[Source, ...], scale: float) -> tuple[Source, ...]:
-    return tuple(Source(s.cap, s.filter, s.flow * scale) for s in active)
+def _scaled(active: tuple[CapSource, ...], scale: float) -> tuple[CapSource, ...]:
+    return tuple(CapSource(s.cap, s.filter, s.flow * scale) for s in active)
 
 
 @lru_cache(maxsize=8)
@@ -318,11 +318,11 @@ def _scale(key: str) -> float:
     return float(10 ** ((one.sensitivity_db - now) / 20))
 
 
-def _trim_source(trim: TrimRing, whole: ComplexArray, frequency: FloatArray, gain: float, delay_s: float) -> Source:
+def _trim_source(trim: TrimRing, whole: ComplexArray, frequency: FloatArray, gain: float, delay_s: float) -> CapSource:
     s = 1j * frequency / trim.center_hz
     band = (s / trim.q) / (s**2 + s / trim.q + 1)
     flow = gain * band * np.exp(-2j * np.pi * frequency * delay_s) / (2j * np.pi * frequency)
-    return Source(trim.cap, whole, np.asarray(flow, dtype=np.complex128))
+    return CapSource(trim.cap, whole, np.asarray(flow, dtype=np.complex128))
 
 
 @lru_cache(maxsize=8)

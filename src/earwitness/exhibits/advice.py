@@ -18,13 +18,13 @@ from earwitness.insight.listening.trials import Agreement, Reliability
 from earwitness.insight.match.amplifier import AmplifierMatch
 from earwitness.insight.match.in_room import AtSeats
 from earwitness.insight.match.plan_room import Boundary, PlanRoom
-from earwitness.insight.match.seats import AimAdvice, SeatAngle, Spread
+from earwitness.insight.match.seats import AimAdvice, SeatAngle, SeatSpread
 from earwitness.insight.match.subwoofer import SubwooferMatch
 from earwitness.insight.match.window import BalanceWindow
 from earwitness.insight.mend.aim import AimStudy
 from earwitness.insight.mend.design import Design
 from earwitness.insight.mend.report import Mended
-from earwitness.insight.mend.stop import Step, Verdict
+from earwitness.insight.mend.stop import EqualizerVerdict, Step
 from earwitness.insight.mend.task import Goal
 from earwitness.quantities import Figure
 from earwitness.session.notes import ListeningSheet
@@ -117,7 +117,7 @@ class MendAdvice:
     goal: Goal
     design: Design | None
     after: Mended | None
-    verdict: Verdict
+    verdict: EqualizerVerdict
     steps: tuple[Step, ...]
     recommended: bool
 
@@ -136,7 +136,7 @@ class SeatsAdvice:
     """Seats of a room plan. aims : by loudspeaker, the advice or why there is none."""
 
     angles: tuple[SeatAngle, ...]
-    spreads: Mapping[str, Spread]
+    spreads: Mapping[str, SeatSpread]
     aims: Mapping[str, AimAdvice | str]
     levels: Mapping[tuple[str, str], Figure]
     headroom: Mapping[tuple[str, str], Figure]

@@ -6,7 +6,7 @@ from earwitness.exhibits import mend
 from earwitness.exhibits.advice import Advice, findings_table, marked
 from earwitness.exhibits.balance import above, across, balance, evenness, in_room, reflections
 from earwitness.exhibits.chart import Chart, Table
-from earwitness.exhibits.compare import Beside, Family, beside_exhibits, family_exhibits
+from earwitness.exhibits.compare import Family, PeerComparison, beside_exhibits, family_exhibits
 from earwitness.exhibits.heard import heard_chart, heard_table, listeners_table, reliability_table, trials_table
 from earwitness.exhibits.kinds import kind_exhibit, own_kind
 from earwitness.exhibits.load import load
@@ -49,7 +49,7 @@ def exhibits_of(
     loudspeaker: Loudspeaker,
     *,
     advice: Advice | None = None,
-    beside: Beside | None = None,
+    beside: PeerComparison | None = None,
     family: Family | None = None,
 ) -> tuple[Chart | Table, ...]:
     """Every exhibit that the data can give, in the order of the page; each chart says whose it is.

@@ -8,8 +8,8 @@ import numpy as np
 from earwitness.errors import InputError
 from earwitness.exhibits import level_facts
 from earwitness.exhibits import words as wording
-from earwitness.exhibits.chart import Caption, Chart, Mark, Panel, Region, Trace, chart
-from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, slope
+from earwitness.exhibits.chart import Caption, Chart, ChartRegion, Mark, Panel, Trace, chart
+from earwitness.figures.linearity import LINEARITY_BAND_HZ, FittedLine, slope
 from earwitness.figures.maps import dips_key
 from earwitness.figures.sampling import band_grid, sampled, smoothed
 from earwitness.files.data import worded
@@ -185,7 +185,9 @@ def evenness(reading: Reading, measurement: Measurement) -> Chart | None:
     middle = 5.0 * round(spread.mean_db / 5.0)
     low_hz, high_hz = spread.band_hz
     windows = tuple(
-        Region("window", low_hz, high_hz, low=spread.mean_db - half, high=spread.mean_db + half, label=f"±{half:g} dB")
+        ChartRegion(
+            "window", low_hz, high_hz, low=spread.mean_db - half, high=spread.mean_db + half, label=f"±{half:g} dB"
+        )
         for half in WINDOWS_DB
     )
     panel = level_facts.level_panel(
@@ -208,13 +210,13 @@ def evenness(reading: Reading, measurement: Measurement) -> Chart | None:
     )
 
 
-def share_inside(curve: Curve, spread: level_facts.Spread, half_db: float) -> float:
+def share_inside(curve: Curve, spread: level_facts.LevelSpread, half_db: float) -> float:
     """Share of the band, on a logarithmic frequency scale, within `half_db` of the mean."""
     values, _, _, valid = sampled(smoothed(curve, level_facts.SMOOTHING), band_grid(*spread.band_hz))
     return float((np.abs(values[valid] - spread.mean_db) <= half_db).mean())
 
 
-def _share_words(reading: Reading, curve: Curve, spread: level_facts.Spread) -> str:
+def _share_words(reading: Reading, curve: Curve, spread: level_facts.LevelSpread) -> str:
     inner, outer = (
         wording.figure_words(found)
         if (found := reading.figures.get(key)) is not None and found.is_judged
@@ -224,7 +226,7 @@ def _share_words(reading: Reading, curve: Curve, spread: level_facts.Spread) -> 
     return f"Of the band {inner} lies within ±1.5 dB and {outer} within ±3 dB."
 
 
-def _marks(spread: level_facts.Spread) -> tuple[Mark, ...]:
+def _marks(spread: level_facts.LevelSpread) -> tuple[Mark, ...]:
     def text(extreme: level_facts.Extreme, word: str) -> str:
         amount = wording.value_words(abs(extreme.value_db), extreme.u_db, "dB")
         return f"{amount} {word} the mean level at {wording.frequency_words(extreme.at_hz)}"
@@ -287,7 +289,7 @@ def _in_room_finding(curve: Curve, reading: Reading) -> str:
 
 def _slope_of(curve: Curve) -> Figure:
     line = slope(curve, key="in_room_slope")
-    return line.slope if isinstance(line, Line) else line
+    return line.slope if isinstance(line, FittedLine) else line
 
 
 def _strays(curve: Curve, slope_db_per_octave: float) -> str:

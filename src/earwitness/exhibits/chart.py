@@ -47,7 +47,7 @@ class Trace:
 
 
 @dataclass(frozen=True, slots=True)
-class Region:
+class ChartRegion:
     """A band of frequency and, for windows and targets, of level. label stands beside it."""
 
     kind: RegionKind
@@ -98,7 +98,7 @@ class Panel:
     high: float
     step: float
     traces: tuple[Trace, ...] = ()
-    regions: tuple[Region, ...] = ()
+    regions: tuple[ChartRegion, ...] = ()
     marks: tuple[Mark, ...] = ()
     map: DirectivityMap | None = None
     map_edges: tuple[Curve, ...] = ()

@@ -40,7 +40,7 @@ CURVES: Final = {
 
 def compare_curves(
     candidates: Sequence[compare.Candidate],
-    verdicts: Sequence[compare.Verdict] = (),
+    verdicts: Sequence[compare.Distinction] = (),
     *,
     match_hz: tuple[float, float] = compare.MATCH_BAND_HZ,
     curve: str = compare.BALANCE,
@@ -256,11 +256,11 @@ class Alike:
     """One that is near in shape, and whether the measurements tell the two apart."""
 
     likeness: compare.Likeness
-    verdict: compare.Verdict
+    verdict: compare.Distinction
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Beside:
+class PeerComparison:
     """A loudspeaker among others. groups : those it is ranked in; alike : nearest in shape first, and `candidates`
     the same with their curves; offers : price against rating of the first group with the own one, in `currency`;
     ratings : figures of the offers by key; left_out : loudspeakers whose data were never shown."""
@@ -274,12 +274,12 @@ class Beside:
     left_out: int = 0
 
 
-def beside_exhibits(beside: Beside) -> list[Chart | Table | None]:
+def beside_exhibits(beside: PeerComparison) -> list[Chart | Table | None]:
     """Curves over those nearest in shape, who they are, rank in the groups, price against rating."""
     return [_curves(beside), _alike_table(beside), _standing_table(beside), price_chart(beside)]
 
 
-def _curves(beside: Beside) -> Chart | None:
+def _curves(beside: PeerComparison) -> Chart | None:
     shown = [one for one in beside.candidates if compare.BALANCE in one.curves][:2]
     if compare.BALANCE not in beside.own.curves or not shown:
         return None
@@ -295,7 +295,7 @@ def _curves(beside: Beside) -> Chart | None:
     )
 
 
-def _alike_table(beside: Beside) -> Table | None:
+def _alike_table(beside: PeerComparison) -> Table | None:
     if not beside.alike:
         return None
     rows = []
@@ -314,7 +314,7 @@ def _alike_table(beside: Beside) -> Table | None:
     )
 
 
-def _standing_table(beside: Beside) -> Table | None:
+def _standing_table(beside: PeerComparison) -> Table | None:
     groups = [group for group in beside.groups if group.standings]
     if not groups:
         return None
@@ -344,7 +344,7 @@ def _standing_words(standings: Sequence[compare.Standing], key: str) -> str:
     return f"rank {found.rank} of {found.group}, percentile {found.percentile:.0f}; {told}"
 
 
-def price_chart(beside: Beside) -> Chart | None:
+def price_chart(beside: PeerComparison) -> Chart | None:
     """Price against rating with the frontier; None where fewer than two have both."""
     offers = _shown_offers(beside)
     if len(offers) < 2:
@@ -371,7 +371,7 @@ def price_chart(beside: Beside) -> Chart | None:
     )
 
 
-def _price_finding(beside: Beside, own: compare.Offer | None, words: str) -> str:
+def _price_finding(beside: PeerComparison, own: compare.Offer | None, words: str) -> str:
     count = len(beside.offers)
     if own is None:
         return f"Price against rating of {count} {words}; this one has no price or no rating."
@@ -386,14 +386,14 @@ def _price_finding(beside: Beside, own: compare.Offer | None, words: str) -> str
     return f"{have}, {'and' if better == 1 else 'at least one'} by more than the uncertainty."
 
 
-def _point(offer: compare.Offer, beside: Beside) -> Point:
+def _point(offer: compare.Offer, beside: PeerComparison) -> Point:
     kind: PointKind = "frontier" if offer.on_frontier else "near" if offer.near_frontier else "other"
     kind = "own" if offer.key == beside.own.key else kind
     words = (f"{offer.price:,.0f} {beside.currency}", value_words(offer.value, offer.u, ""))
     return Point(kind=kind, at=offer.price, value=offer.value, u=offer.u, name=offer.title, words=words)
 
 
-def _shown_offers(beside: Beside) -> list[compare.Offer]:
+def _shown_offers(beside: PeerComparison) -> list[compare.Offer]:
     """All, or those on the frontier and the nearest in price where they are very many."""
     offers = list(beside.offers)
     own = next((one.price for one in offers if one.key == beside.own.key), None)
@@ -428,7 +428,7 @@ def _rating_name() -> str:
     return name[:1].upper() + name[1:]
 
 
-def _held(beside: Beside) -> str:
+def _held(beside: PeerComparison) -> str:
     """For which archive it holds."""
     left = beside.left_out
     kept = f", without {left} whose data were not opened yet" if left else ""

@@ -6,7 +6,7 @@ from math import ceil
 from typing import Literal
 
 from earwitness.exhibits.advice import Advice, HeardSheet, OwnTrial, marked
-from earwitness.exhibits.chart import Caption, Chart, Lane, Region, Span, Table, table
+from earwitness.exhibits.chart import Caption, Chart, ChartRegion, Lane, Span, Table, table
 from earwitness.exhibits.level_facts import joined, level_panel, level_span, splice_region, traces_of
 from earwitness.exhibits.mend import band_words
 from earwitness.exhibits.words import listed, one_line, sentence, true_minus
@@ -15,7 +15,7 @@ from earwitness.insight.findings.finding import AimAnswer
 from earwitness.insight.findings.search import COSTLY_DIP_DB
 from earwitness.insight.findings.sentences import signed_db
 from earwitness.insight.listening import trials as listening_trials
-from earwitness.insight.listening.matching import MatchedRemark, Verdict, chance_in_words, span_in_words
+from earwitness.insight.listening.matching import MatchedRemark, RemarkVerdict, chance_in_words, span_in_words
 from earwitness.insight.listening.remark import is_attribute
 from earwitness.insight.mend.aim import aim_words
 from earwitness.insight.mend.equalizer import Band
@@ -26,7 +26,7 @@ _ROW_DB = 3.0
 _MOST_BARS = 6
 SEALED = "The notes were sealed before the data were shown"
 KNOWN = "These notes were made with the data known, so they prove nothing about the ear"
-_VERDICTS: dict[Verdict, str] = {
+_VERDICTS: dict[RemarkVerdict, str] = {
     "agrees": "agrees with the data",
     "contradicts": "contradicts the data",
     "no match in the data": "has no match in the data",
@@ -48,7 +48,7 @@ def heard_chart(
     low, high = level_span((reading.curves[key],), span_db=20.0)
     high += 5.0 * ceil(_ROW_DB * len(shown) / 5.0)
     bars = tuple(
-        Region("heard", *_span(one), high=high - 1.0 - _ROW_DB * row, label=f"{one.remark.word}: {one.verdict}")
+        ChartRegion("heard", *_span(one), high=high - 1.0 - _ROW_DB * row, label=f"{one.remark.word}: {one.verdict}")
         for row, one in enumerate(shown)
     )
     panel = level_panel(traces, span=(low, high), regions=(*bars, *splice_region(measurement)))
@@ -187,7 +187,7 @@ def _numbers(one: MatchedRemark) -> str:
 def _finding(heard: HeardSheet, findings: Sequence[Finding]) -> str:
     matching = heard.matching
     count = len(matching.remarks)
-    told: tuple[tuple[Verdict, str, str], ...] = (
+    told: tuple[tuple[RemarkVerdict, str, str], ...] = (
         ("agrees", "agrees with the data", "agree with the data"),
         ("contradicts", "contradicts the data", "contradict the data"),
         ("no match in the data", "has no match in the data", "have no match in the data"),
@@ -253,7 +253,7 @@ _LEFT = {
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class StoryLine:
     """One line of the story. number : of the finding, "" where none answers; has_... : the part says something."""
 
     number: str
@@ -264,7 +264,7 @@ class Line:
     is_mended: bool
 
 
-def story(advice: Advice) -> tuple[Line, ...]:
+def story(advice: Advice) -> tuple[StoryLine, ...]:
     """The story in the findings' order, then the remarks without one; empty without findings."""
     return (*(_line(one, place, advice) for place, one in enumerate(advice.findings)), *_unanswered(advice))
 
@@ -304,7 +304,7 @@ def _mended_span(one: Finding, met: Sequence[Band]) -> Span:
     return Span(one.low_hz, one.high_hz, words, bool(met) or words == "aim")
 
 
-def story_tables(lines: Sequence[Line]) -> tuple[Table, ...]:
+def story_tables(lines: Sequence[StoryLine]) -> tuple[Table, ...]:
     """The story as a table for print; none without lines."""
     if not lines:
         return ()
@@ -313,14 +313,14 @@ def story_tables(lines: Sequence[Line]) -> tuple[Table, ...]:
     return (Table("story", "Heard, measured, mended", columns, ("left", "left", "left", "left"), rows),)
 
 
-def _line(one: Finding, place: int, advice: Advice) -> Line:
+def _line(one: Finding, place: int, advice: Advice) -> StoryLine:
     said = tuple(dict.fromkeys(f"“{m.remark.word}”" for m in remarks_on(place, advice)))
     bands = () if advice.mend is None or advice.mend.design is None else advice.mend.design.equalizer.bands
     met = [band for band in bands if mends(band, one)]
     tried = [trial.is_heard for trial in advice.trials if trial.finding == one.key]
     witness = [f"{'heard' if heard else 'not heard'} in trials" for heard in tried if heard is not None][:1]
     words = [listed(said)] if said else [_NOT_HEARD] if advice.heard and not witness else []
-    return Line(
+    return StoryLine(
         number=str(one.key),
         heard="; ".join([*words, *witness]) or "no notes",
         measured=true_minus(one.title),
@@ -368,7 +368,7 @@ def _same(sense: str, size_db: float) -> bool:
     return sense == "uneven" or (sense == "excess" and size_db > 0) or (sense == "lack" and size_db < 0)
 
 
-def _unanswered(advice: Advice) -> Iterator[Line]:
+def _unanswered(advice: Advice) -> Iterator[StoryLine]:
     for heard in advice.heard:
         for m in heard.matching.remarks:
             rests = m.verdict == "agrees" and any(
@@ -384,4 +384,6 @@ def _unanswered(advice: Advice) -> Iterator[Line]:
                 "no match in the data": "no match in the data",
                 "not judged": "no data speak to it" if beyond else "the data do not reach there",
             }[m.verdict]
-            yield Line("", heard=f"“{m.remark.word}”{where}", measured=told, mended="", is_heard=True, is_mended=False)
+            yield StoryLine(
+                "", heard=f"“{m.remark.word}”{where}", measured=told, mended="", is_heard=True, is_mended=False
+            )

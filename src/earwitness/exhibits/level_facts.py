@@ -5,7 +5,7 @@ from math import ceil, floor
 
 import numpy as np
 
-from earwitness.exhibits.chart import Mark, Panel, Region, Role, Trace
+from earwitness.exhibits.chart import ChartRegion, Mark, Panel, Role, Trace
 from earwitness.exhibits.words import band_words, frequency_words, is_beyond, value_words
 from earwitness.figures.linearity import LINEARITY_BAND_HZ, smoothed_draws
 from earwitness.figures.sampling import band_grid, sampled
@@ -32,7 +32,7 @@ class Extreme:
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class LevelSpread:
     """Energy mean of a curve over a band [dB] and the largest rise and dip against it."""
 
     band_hz: tuple[float, float]
@@ -41,7 +41,7 @@ class Spread:
     dip: Extreme
 
 
-def spread_of(curve: Curve, band_hz: tuple[float, float] = LINEARITY_BAND_HZ) -> Spread | None:
+def spread_of(curve: Curve, band_hz: tuple[float, float] = LINEARITY_BAND_HZ) -> LevelSpread | None:
     """Mean and largest deviations in the widest part of `band_hz` where the curve is valid, 1/12 octave smoothing.
 
     None if less than an octave of the band is valid without a gap. Uncertainties by the curve's draws, as those of
@@ -59,10 +59,10 @@ def spread_of(curve: Curve, band_hz: tuple[float, float] = LINEARITY_BAND_HZ) ->
         Extreme(float(hz[k]), float(away[0, k]), float(np.std(away[1:, k], ddof=1)))
         for k in (int(away[0].argmax()), int(away[0].argmin()))
     )
-    return Spread(band, float(means[0]), rise, dip)
+    return LevelSpread(band, float(means[0]), rise, dip)
 
 
-def direct_spread(reading: Reading) -> Spread | None:
+def direct_spread(reading: Reading) -> LevelSpread | None:
     """Spread of the on-axis response against the reading's own reference level and figures where it has them."""
     curve = reading.curves.get("on_axis")
     spread = spread_of(curve) if curve is not None else None
@@ -91,7 +91,7 @@ def valid_part(curve: Curve, band_hz: tuple[float, float]) -> tuple[float, float
     return max((part for part in parts if part[0] < part[1]), key=lambda part: part[1] / part[0], default=None)
 
 
-def deviation_words(spread: Spread, level: str = "its mean level") -> str:
+def deviation_words(spread: LevelSpread, level: str = "its mean level") -> str:
     """How far a curve strays from `level`, never beyond the uncertainty."""
     parts: list[str] = []
     for extreme, sign in ((spread.rise, 1), (spread.dip, -1)):
@@ -119,7 +119,7 @@ def level_panel(
     *,
     label: str = "Level",
     span: tuple[float, float] | None = None,
-    regions: tuple[Region, ...] = (),
+    regions: tuple[ChartRegion, ...] = (),
     marks: tuple[Mark, ...] = (),
 ) -> Panel:
     """Levels over frequency in steps of 5 dB. span : lowest and highest; left out, as the curves ask for."""
@@ -147,10 +147,10 @@ def traces_of(reading: Reading, wanted: tuple[Wanted, ...]) -> tuple[Trace, ...]
     )
 
 
-def splice_region(measurement: Measurement) -> tuple[Region, ...]:
+def splice_region(measurement: Measurement) -> tuple[ChartRegion, ...]:
     """The bracket where near field and far field were joined."""
     splice = measurement.splice
-    return () if splice is None else (Region("splice", splice.low_hz, splice.high_hz, label="splice"),)
+    return () if splice is None else (ChartRegion("splice", splice.low_hz, splice.high_hz, label="splice"),)
 
 
 def trust_words(measurement: Measurement, *, has_bracket: bool = True) -> str:

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from earwitness.exhibits import words as wording
-from earwitness.exhibits.chart import Chart, Mark, Panel, Region, chart
+from earwitness.exhibits.chart import Chart, ChartRegion, Mark, Panel, chart
 from earwitness.exhibits.level_facts import Wanted, joined, step_span, traces_of, valid_values
 from earwitness.files.data import worded
 from earwitness.quantities import Curve, Figure, Reading
@@ -65,7 +65,7 @@ def _value(figures: Mapping[str, Figure], key: str) -> float | None:
     return None if figure is None else figure.value
 
 
-def _limit(figures: Mapping[str, Figure]) -> tuple[Region, ...]:
+def _limit(figures: Mapping[str, Figure]) -> tuple[ChartRegion, ...]:
     """The range that the maker's rating rules out: below 80 % of it."""
     lowest, margin = (_value(figures, key) for key in ("impedance_minimum", "rated_impedance_margin"))
     if lowest is None or margin is None:
@@ -73,7 +73,7 @@ def _limit(figures: Mapping[str, Figure]) -> tuple[Region, ...]:
     limit = lowest - margin
     band = figures["impedance_minimum"].band_hz or (20.0, 20_000.0)
     words = f"below 80 % of {wording.number_words(limit / 0.8, 1).removesuffix('.0')}{wording.unit_words('ohm')}"
-    return (Region(kind="target", low_hz=band[0], high_hz=band[1], low=0.0, high=limit, label=words),)
+    return (ChartRegion(kind="target", low_hz=band[0], high_hz=band[1], low=0.0, high=limit, label=words),)
 
 
 def _at(curve: Curve, hz: float) -> float:

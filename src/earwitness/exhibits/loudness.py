@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from earwitness.exhibits import words as wording
-from earwitness.exhibits.chart import Chart, Panel, Region, Role, Table, Trace, chart, table
+from earwitness.exhibits.chart import Chart, ChartRegion, Panel, Role, Table, Trace, chart, table
 from earwitness.exhibits.level_facts import joined, step_span, valid_values
 from earwitness.figures.distortion import AT_ONE_METER, LIMITS_PERCENT, Distortion, figure_at
 from earwitness.figures.equal_level import EQUAL_LEVEL_FIGURES
@@ -376,12 +376,12 @@ def _only(curve: Curve, rows: BoolArray, name: str) -> Curve:
     return replace(curve, name=name, valid=curve.valid & rows)
 
 
-def _regions(found: CleanLevel) -> tuple[Region, ...]:
+def _regions(found: CleanLevel) -> tuple[ChartRegion, ...]:
     """Where compression and not distortion is what limits: the stretches of a quarter octave and more."""
     hz = found.level.axis.hz
     rows = found.level.valid & (found.reason == 2)
     bands = [(float(hz[run][0]), float(hz[run][-1])) for run in runs(rows)]
-    return tuple(Region("window", *band, label="compression limits") for band in bands if band[1] > 1.19 * band[0])
+    return tuple(ChartRegion("window", *band, label="compression limits") for band in bands if band[1] > 1.19 * band[0])
 
 
 def _highest_finding(figures: Mapping[str, Figure]) -> str:

@@ -14,7 +14,7 @@ from earwitness.files.data import worded
 from earwitness.insight.findings import Finding
 from earwitness.insight.mend.aim import Aim, AimStudy, aim_words
 from earwitness.insight.mend.equalizer import Band, Equalizer, gain_db
-from earwitness.insight.mend.live import Prepared, Weighed
+from earwitness.insight.mend.live import EqualizerBasis, EqualizerEvaluation
 from earwitness.insight.mend.report import ROUGHNESS, FigureChange
 from earwitness.insight.mend.stop import mends
 from earwitness.insight.mend.task import Goal
@@ -268,7 +268,7 @@ def desk_chart(curves: Mapping[str, Curve], goal: Goal) -> Chart | None:
     )
 
 
-def desk_rows(at: Prepared, now: Weighed) -> tuple[tuple[str, str, str, str, str], ...]:
+def desk_rows(at: EqualizerBasis, now: EqualizerEvaluation) -> tuple[tuple[str, str, str, str, str], ...]:
     """Figures before and now, the change with its 95 % uncertainty, and whether it is for the better, in words; the
     distance from the target first."""
     rows = change_rows(now.changes, at.before)

@@ -6,7 +6,7 @@ from math import ceil
 import numpy as np
 
 from earwitness.exhibits import level_facts
-from earwitness.exhibits.chart import Chart, Panel, Region, Role, Trace, chart
+from earwitness.exhibits.chart import Chart, ChartRegion, Panel, Role, Trace, chart
 from earwitness.exhibits.words import band_words, frequency_words, is_beyond, number_words, sentence, value_words
 from earwitness.figures.time_domain import DECAY_PERIODS, LOWEST_DB, time_curves
 from earwitness.files.data import worded
@@ -134,7 +134,7 @@ def impulse_chart(_reading: Reading, measurement: Measurement) -> Chart | None:
     if high <= low:
         return None
     flat_ms = onset_ms + 1000.0 * (gate.end_s - gate.taper_s)
-    fades = Region("window", flat_ms, high, label="the gate closes")
+    fades = ChartRegion("window", flat_ms, high, label="the gate closes")
     upper = (Trace(impulse, "direct", "impulse"), Trace(step, "plain", "step"))
     shown = level_facts.valid_values((impulse, step), low, high)
     bottom, top = level_facts.step_span(shown, 50.0, low=-50.0, high=100.0)

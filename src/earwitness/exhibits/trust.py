@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from earwitness.exhibits.chart import Chart, Panel, Region, Role, Table, Trace, chart, table
+from earwitness.exhibits.chart import Chart, ChartRegion, Panel, Role, Table, Trace, chart, table
 from earwitness.exhibits.level_facts import joined
 from earwitness.exhibits.words import (
     COVERAGE_FACTOR,
@@ -234,11 +234,11 @@ def place_words(place_m: tuple[float, float, float]) -> str:
     return f"{last} the reference point"
 
 
-def _regions(axis: FrequencyAxis, scan: ScanReading) -> tuple[Region, ...]:
+def _regions(axis: FrequencyAxis, scan: ScanReading) -> tuple[ChartRegion, ...]:
     rows = np.flatnonzero(scan.valid & (scan.order_in >= 0))
     if rows.size == 0:
         return ()
-    return (Region("splice", float(axis.hz[rows[0]]), float(axis.hz[rows[-1]]), label="room's sound separated"),)
+    return (ChartRegion("splice", float(axis.hz[rows[0]]), float(axis.hz[rows[-1]]), label="room's sound separated"),)
 
 
 def _separation_finding(axis: FrequencyAxis, scan: ScanReading) -> str:

@@ -9,7 +9,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from earwitness.figures.windows import Levels
+from earwitness.figures.windows import DirectionalLevels
 from earwitness.files.data import worded
 from earwitness.quantities import FloatArray, IntArray, Orbit, from_orbit, on_orbit
 from earwitness.quantities.directions import join
@@ -34,7 +34,7 @@ class Filled:
     notes : sentences for the whole reading
     """
 
-    levels: Levels
+    levels: DirectionalLevels
     interpolated: dict[Position, float]
     mirrored: tuple[Position, ...]
     notes: tuple[str, ...]
@@ -54,7 +54,7 @@ class Filled:
         return ", ".join(parts)
 
 
-def _named_positions(levels: Levels, weights: FloatArray) -> list[Position]:
+def _named_positions(levels: DirectionalLevels, weights: FloatArray) -> list[Position]:
     """The 10 degree positions that carry weight."""
     on = {orbit: on_orbit(levels.directions, orbit) for orbit in ("horizontal", "vertical")}
     found: list[Position] = []
@@ -81,7 +81,7 @@ class _Orbit:
 _NOTHING = _Orbit(np.zeros(0), np.zeros((0, 0)))
 
 
-def _orbit(levels: Levels, orbit: Orbit) -> _Orbit:
+def _orbit(levels: DirectionalLevels, orbit: Orbit) -> _Orbit:
     rows, angles = on_orbit(levels.directions, orbit)
     if rows.size == 0:
         return _Orbit(np.zeros(0), np.zeros((0, len(levels.directions))))
@@ -114,7 +114,9 @@ def _off_axis_targets(orbit: Orbit) -> list[float]:
     return [angle for place, angle in cta2034.all_positions() if place == orbit and angle != 0.0]
 
 
-def _plan(levels: Levels, *, symmetric: bool) -> tuple[dict[Position, tuple[FloatArray, float]], list[Position]]:
+def _plan(
+    levels: DirectionalLevels, *, symmetric: bool
+) -> tuple[dict[Position, tuple[FloatArray, float]], list[Position]]:
     """(D,) weights and gap of every position to fill in, and which of them are mirrored."""
     fill: dict[Position, tuple[FloatArray, float]] = {}
     mirrored: list[Position] = []
@@ -142,7 +144,7 @@ def _plan(levels: Levels, *, symmetric: bool) -> tuple[dict[Position, tuple[Floa
     return fill, mirrored
 
 
-def _repeat_notes(levels: Levels) -> tuple[str, ...]:
+def _repeat_notes(levels: DirectionalLevels) -> tuple[str, ...]:
     """A sentence where the axis was measured more than once and the results differ too much."""
     rows, angles = on_orbit(levels.directions, "horizontal")
     rows = rows[np.abs(angles) < _SAME_ANGLE_DEG]
@@ -157,7 +159,7 @@ def _repeat_notes(levels: Levels) -> tuple[str, ...]:
     return (worded("figures.axis_twice", rows=rows, spread=spread),)
 
 
-def _appended(levels: Levels, fill: dict[Position, tuple[FloatArray, float]]) -> Levels:
+def _appended(levels: DirectionalLevels, fill: dict[Position, tuple[FloatArray, float]]) -> DirectionalLevels:
     """Levels with the planned positions behind the measured ones."""
     places = list(fill)
     weights = np.array([fill[place][0] for place in places])
@@ -186,7 +188,7 @@ def _appended(levels: Levels, fill: dict[Position, tuple[FloatArray, float]]) ->
     )
 
 
-def filled(levels: Levels, *, symmetric: bool) -> Filled:
+def filled(levels: DirectionalLevels, *, symmetric: bool) -> Filled:
     """Levels with the 10 degree positions that the measured ones allow to fill in; measured ones stay as they are.
 
     Inside a gap of at most 30 degrees: linear in dB between the neighbors on the same orbit, with an uncertainty of
@@ -208,14 +210,14 @@ def filled(levels: Levels, *, symmetric: bool) -> Filled:
     return Filled(_appended(levels, fill), interpolated, tuple(mirrored), tuple(notes))
 
 
-def has_vertical(levels: Levels) -> bool:
+def has_vertical(levels: DirectionalLevels) -> bool:
     """True if a direction of the vertical orbit off the axis was measured."""
     _, angles = on_orbit(levels.directions, "vertical")
     return bool(((np.abs(angles) > _SAME_ANGLE_DEG) & (np.abs(angles) < 180.0 - _SAME_ANGLE_DEG)).any())
 
 
 @lru_cache(maxsize=8)
-def orbit_rows(levels: Levels, orbit: Orbit) -> tuple[FloatArray, list[IntArray]]:
+def orbit_rows(levels: DirectionalLevels, orbit: Orbit) -> tuple[FloatArray, list[IntArray]]:
     """Unique rising angles of an orbit [degrees], and for each the rows that hold it."""
     rows, angles = on_orbit(levels.directions, orbit)
     if rows.size == 0:
@@ -228,7 +230,7 @@ def orbit_rows(levels: Levels, orbit: Orbit) -> tuple[FloatArray, list[IntArray]
 HORIZONTAL_WINDOW = tuple((angle, 1.0) for angle in (0.0, 10.0, -10.0, 20.0, -20.0, 30.0, -30.0))
 
 
-def horizontal_weights(levels: Levels, *, power: bool) -> FloatArray | str:
+def horizontal_weights(levels: DirectionalLevels, *, power: bool) -> FloatArray | str:
     """(D,) energy weights of the fallback curves of the horizontal orbit alone, or the reason why there are none.
 
     power : ring areas over all 36 positions (proportional to the sine of the angle, caps at 0 and 180 degrees);

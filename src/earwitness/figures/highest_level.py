@@ -228,7 +228,7 @@ REASONS = ("", "distortion", "compression")
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class CleanLimits:
     """What counts as clean; no source, limits and edges are own choices.
 
     bass_percent up to bass_hz, percent from full_hz on, between them a straight line in dB over log frequency, so that
@@ -272,13 +272,13 @@ class CleanLevel(Locked):
     drive_db: FloatArray
     steps_db: FloatArray
     mean_db: FloatArray
-    limits: Limits
+    limits: CleanLimits
 
 
 def highest_clean_level(
     takes: Sequence[Harmonics],
     *,
-    limits: Limits | None = None,
+    limits: CleanLimits | None = None,
     squeezed: Compression | None = None,
     distortions: Sequence[Distortion] | None = None,
     u_level_db: float = 0.0,
@@ -293,7 +293,7 @@ def highest_clean_level(
     a series of one level.
     """
     series = level_series(takes)
-    allowed = Limits() if limits is None else limits
+    allowed = CleanLimits() if limits is None else limits
     found = compression(takes, lineage=lineage) if squeezed is None else squeezed
     hz, axis = series[0].axis.hz, series[0].axis
     volts_db = np.array([20.0 * math.log10(take.drive_v) for take in series])

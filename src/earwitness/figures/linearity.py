@@ -54,7 +54,7 @@ def deviations(
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class FittedLine:
     """Least-squares line of a level on log2 frequency; residual_db : rms; r_squared : 0 without variance."""
 
     slope: Figure
@@ -77,7 +77,7 @@ def lines(level_db: FloatArray, hz: FloatArray) -> tuple[FloatArray, FloatArray]
 
 def slope(
     curve: Curve | Drawn, *, band_hz: tuple[float, float] = LINEARITY_BAND_HZ, key: str = "slope"
-) -> Line | Figure:
+) -> FittedLine | Figure:
     """Line L = a + b log2 f on a 20 per octave grid, b in dB/octave; a figure not judged if the band is not covered."""
     curves = drawn(curve)
     one = curves.curve
@@ -90,7 +90,7 @@ def slope(
     steep, straight = lines(levels, hz)
     left = levels[0] - levels[0].mean() - steep[0] * (np.log2(hz) - np.log2(hz).mean())
     figure = with_spread(asked.judged(float(steep[0]), 0.0, *curves.notes(*band_hz)), steep, one.causes)
-    return Line(figure, math.sqrt(float((left**2).mean())), float(straight[0]))
+    return FittedLine(figure, math.sqrt(float((left**2).mean())), float(straight[0]))
 
 
 CORRIDORS_DB = {"1p5db": 1.5, "3db": 3.0}

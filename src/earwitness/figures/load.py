@@ -105,14 +105,14 @@ MOST = 12
 
 
 @dataclass(frozen=True, slots=True)
-class Wrinkle:
+class MinorResonance:
     """A narrow bump: where it is largest [Hz], and how far |Z| leaves its smooth surroundings there [%, signed]."""
 
     hz: float
     percent: float
 
 
-def roughness(impedance: Impedance) -> float:
+def relative_noise(impedance: Impedance) -> float:
     """Relative standard deviation of what differs from point to point of |Z|, each against its two neighbors."""
     size = np.log(np.where(impedance.valid, np.maximum(np.abs(impedance.ohm), 1e-9), 1.0))
     whole = impedance.valid[1:-1] & impedance.valid[:-2] & impedance.valid[2:]
@@ -123,7 +123,7 @@ def roughness(impedance: Impedance) -> float:
     return float(1.4826 * np.median(np.abs(off - np.median(off))) / np.sqrt(1.5))
 
 
-def wrinkles(impedance: Impedance, *, above_hz: float = WRINKLE_BAND_HZ[0]) -> tuple[Wrinkle, ...]:
+def minor_resonances(impedance: Impedance, *, above_hz: float = WRINKLE_BAND_HZ[0]) -> tuple[MinorResonance, ...]:
     """Bumps of 0.6 % and more above `above_hz`, lowest frequency first, the twelve largest at most.
 
     The surroundings are a cubic through 1/4 octave to either side without the innermost 1/16; a bump counts if it
@@ -133,7 +133,7 @@ def wrinkles(impedance: Impedance, *, above_hz: float = WRINKLE_BAND_HZ[0]) -> t
     bump, known = _against_surroundings(grid)
     hz = grid.axis.hz
     inside = known & (hz >= max(above_hz, WRINKLE_BAND_HZ[0])) & (hz <= WRINKLE_BAND_HZ[1])
-    limit = max(LEAST_PERCENT / 100.0, NOISE_FACTOR * roughness(grid))
+    limit = max(LEAST_PERCENT / 100.0, NOISE_FACTOR * relative_noise(grid))
     found: list[int] = []
     apart = round(REPORT_POINTS_PER_OCTAVE * SURROUNDINGS_OCTAVES)
     for row in np.argsort(-np.abs(np.where(inside, bump, 0.0)), kind="stable"):
@@ -142,7 +142,7 @@ def wrinkles(impedance: Impedance, *, above_hz: float = WRINKLE_BAND_HZ[0]) -> t
         if all(abs(row - other) > apart for other in found) and _is_narrow(bump, int(row)):
             found.append(int(row))
     tops = [vertex(np.log(hz), bump, row) for row in sorted(found)]
-    return tuple(Wrinkle(float(np.exp(place)), 100.0 * float(np.expm1(size))) for place, size in tops)
+    return tuple(MinorResonance(float(np.exp(place)), 100.0 * float(np.expm1(size))) for place, size in tops)
 
 
 def _against_surroundings(grid: Impedance) -> tuple[FloatArray, BoolArray]:
@@ -275,7 +275,7 @@ def _minimum_figures(grid: Impedance, band: _Band, rated_ohm: float | None) -> d
     if band.share < LEAST_COVERED:
         return {key: INFO[key].refused(_missing_reason(band), grid.lineage) for key in (*keys, *rating)}
     curves = load_curves(grid)
-    low = _lowest(curves["impedance_magnitude"], band.rows, roughness(grid))
+    low = _lowest(curves["impedance_magnitude"], band.rows, relative_noise(grid))
     bound, told = ("", ()) if band.whole else ("at most", (_missing_reason(band),))
     told = (*told, *_lower_elsewhere(grid, band, low.value))
     phase, asked = phase_deg(grid), {key: INFO[key].asked(grid.lineage, band.band_hz) for key in keys}
@@ -393,7 +393,7 @@ def _phase_figures(grid: Impedance, band: _Band, program: _Band) -> dict[str, Fi
 
 def _epdr_figures(grid: Impedance, program: _Band) -> dict[str, Figure]:
     found: dict[str, Figure] = {}
-    curve, noise = load_curves(grid)["epdr"], roughness(grid)
+    curve, noise = load_curves(grid)["epdr"], relative_noise(grid)
     for key, band in (("epdr_minimum", _band(grid, FULL_BAND_HZ)), ("epdr_minimum_program", program)):
         rows = band.rows & curve.valid
         if band.share < LEAST_COVERED or not rows.any():
@@ -414,7 +414,7 @@ def _wrinkle_figures(grid: Impedance) -> dict[str, Figure]:
     band = _band(grid, (max(above, 80.0), 20_000.0))
     if band.share < LEAST_COVERED:
         return {key: INFO[key].refused(_missing_reason(band), grid.lineage)}
-    found = wrinkles(grid, above_hz=above)
+    found = minor_resonances(grid, above_hz=above)
     notes = tuple(f"{one.percent:+.1f} % at {one.hz:.0f} Hz" for one in found)
     return {key: INFO[key].asked(grid.lineage, band.band_hz).judged(float(len(found)), 0.0, *notes)}
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from earwitness.figures.angles import WIDEST_GAP_DEG, orbit_rows
 from earwitness.figures.uncertainty import DRAWS_ALONE, SEED, draws_of, with_spread
-from earwitness.figures.windows import Levels, own_of_levels_db, pulls_of_directions
+from earwitness.figures.windows import DirectionalLevels, own_of_levels_db, pulls_of_directions
 from earwitness.files.data import worded
 from earwitness.quantities import Asked, Curve, DirectivityMap, Figure, FrequencyAxis
 from earwitness.quantities.arrays import BoolArray, FloatArray, IntArray
@@ -54,7 +54,7 @@ def _with_holes(angle: FloatArray) -> FloatArray:
     return np.unique(np.concatenate([angle, *extra]))
 
 
-def orbit_levels(levels: Levels, orbit: Orbit) -> OrbitLevels | str:
+def orbit_levels(levels: DirectionalLevels, orbit: Orbit) -> OrbitLevels | str:
     """Levels of one orbit relative to the axis, or the reason why there is no map.
 
     A direction measured twice is an energy average. Angles inside a gap wider than 30 degrees stand in the map as

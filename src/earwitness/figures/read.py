@@ -15,7 +15,7 @@ from earwitness.figures.registry import FIGURES, RESPONSE_FIGURES, base_key
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_level, band_means, mean_level_db, one_watt_level_db
 from earwitness.figures.time_domain import decay_and_delay
 from earwitness.figures.uncertainty import DRAWS, SEED, Drawn, drawn_curves
-from earwitness.figures.windows import INDEX_NAMES, NAMES, Levels, Windows, averaged, windows, with_averages
+from earwitness.figures.windows import INDEX_NAMES, NAMES, DirectionalLevels, Windows, averaged, windows, with_averages
 from earwitness.quantities import (
     Asked,
     Average,
@@ -50,7 +50,7 @@ _ORBITS: tuple[Orbit, Orbit] = ("horizontal", "vertical")
 _FALLBACKS = (("horizontal_window", "horizontal window", False), ("horizontal_power", "horizontal-only power", True))
 
 
-def levels_of(response: DirectionalResponse) -> Levels:
+def levels_of(response: DirectionalResponse) -> DirectionalLevels:
     """Levels at 1 m for 2.83 V, or what the response states in its place; without a calibration about the on-axis mean
     from 300 Hz to 3 kHz, where there is one.
 
@@ -62,7 +62,7 @@ def levels_of(response: DirectionalResponse) -> Levels:
     u, common = (np.where(np.isfinite(part), part, 0.0) for part in (response.u_db, response.u_common_db))
     stated = ABSOLUTE if not response.reference else f"dB SPL at 1 m, {response.reference}"
     reference = stated if response.absolute else UNPLACED
-    levels = Levels(
+    levels = DirectionalLevels(
         response.axis,
         response.directions,
         level_db=safe,
@@ -97,7 +97,7 @@ def _bands(mask: BoolArray, hz: FloatArray) -> str:
     return ", ".join(stretches[:3]) + (f" and {len(stretches) - 3} more" if len(stretches) > 3 else "")
 
 
-def _read_orbit(levels: Levels, orbit: Orbit, found: _Orbits) -> None:
+def _read_orbit(levels: DirectionalLevels, orbit: Orbit, found: _Orbits) -> None:
     """Add map, coverage curves and nominal coverage of one orbit to `found`."""
     (first, _), (second, _) = maps.SIDES[orbit]
     key = f"nominal_coverage_{orbit}"
@@ -205,7 +205,7 @@ def _no_curve(key: str, missing: dict[str, str]) -> Figure:
 
 def _slope(curve: Drawn, *, band_hz: tuple[float, float], key: str) -> Figure:
     line = linearity.slope(curve, band_hz=band_hz, key=key)
-    return line.slope if isinstance(line, linearity.Line) else line
+    return line.slope if isinstance(line, linearity.FittedLine) else line
 
 
 def _room_figures(found: Windows, draws: dict[str, Drawn]) -> dict[str, Figure]:
@@ -230,14 +230,14 @@ def _room_figures(found: Windows, draws: dict[str, Drawn]) -> dict[str, Figure]:
     return figures
 
 
-def balance_figures(levels: Levels, found: Windows) -> dict[str, Figure]:
+def balance_figures(levels: DirectionalLevels, found: Windows) -> dict[str, Figure]:
     """The figures of BALANCE of levels and their curves, as a reading has them."""
     draws = drawn_curves(levels, found, _DRAWN)
     every = {**_direct_figures(found, draws, absolute=True, rated_impedance_ohm=None), **_room_figures(found, draws)}
     return {key: every[key] for key in BALANCE}
 
 
-def _fallbacks(levels: Levels, found: Windows) -> None:
+def _fallbacks(levels: DirectionalLevels, found: Windows) -> None:
     """Curves of the horizontal orbit alone, under their own names, where there is no vertical orbit."""
     for key, name, power in _FALLBACKS:
         weights = angles.horizontal_weights(levels, power=power)

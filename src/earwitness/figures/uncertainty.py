@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from earwitness.figures.sampling import Gap, bridged
-from earwitness.figures.windows import Levels, Windows, pulls_of_takes
+from earwitness.figures.windows import DirectionalLevels, Windows, pulls_of_takes
 from earwitness.quantities import Cause, Curve, Figure, FloatArray
 from earwitness.quantities.response import smooth_basis, smooth_causes
 
@@ -99,7 +99,7 @@ def session_draws(causes: Sequence[Cause], draws: int) -> FloatArray:
     return np.asarray(size.T @ np.concatenate([cause.pull_db for cause in causes]), dtype=float)
 
 
-def take_draws(levels: Levels, draws: int) -> list[FloatArray]:
+def take_draws(levels: DirectionalLevels, draws: int) -> list[FloatArray]:
     """(N, M) a kind: unit normals of what every measured direction has for itself."""
     measured = len(levels.directions) if levels.mixing is None else int(levels.mixing.shape[1]) - 1
     return [_take_draws(cause.key, draws, measured) for cause in levels.causes if cause.each]
@@ -127,7 +127,9 @@ def _rough_together(curves: int, draws: int, hz: bytes) -> FloatArray:
     return rough
 
 
-def drawn_curves(levels: Levels, found: Windows, keys: Sequence[str], *, draws: int = DRAWS) -> dict[str, Drawn]:
+def drawn_curves(
+    levels: DirectionalLevels, found: Windows, keys: Sequence[str], *, draws: int = DRAWS
+) -> dict[str, Drawn]:
     """Those of the averages `keys` that there are, drawn together; always the same for the same input."""
     keys = [key for key in keys if key in found.pulls]
     if not keys:

@@ -33,7 +33,7 @@ INDEX_NAMES = {
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Levels:
+class DirectionalLevels:
     """Levels over directions, as the windows need them.
 
     level_db : (D, F) [dB]; u_common_db : (F,) of unknown causes [dB]; valid : (D, F) bool
@@ -67,46 +67,46 @@ class Levels:
         return _u_of_levels_db(self)
 
 
-def _mixing(levels: Levels) -> FloatArray:
+def _error_transfer(levels: DirectionalLevels) -> FloatArray:
     """(D, S) how far each error moves each level."""
     return np.eye(len(levels.directions)) if levels.mixing is None else levels.mixing
 
 
-def _on_measured(levels: Levels, cause: Cause) -> FloatArray:
+def _on_measured(levels: DirectionalLevels, cause: Cause) -> FloatArray:
     """(M, F) pull of a cause on every measured direction; what is filled in adds one error of its own."""
     measured = len(levels.directions) if levels.mixing is None else int(levels.mixing.shape[1]) - 1
     return np.broadcast_to(cause.pull_db, (max(measured, len(cause.pull_db)), cause.pull_db.shape[1]))
 
 
 @lru_cache(maxsize=8)
-def own_of_levels_db(levels: Levels) -> FloatArray:
+def own_of_levels_db(levels: DirectionalLevels) -> FloatArray:
     """(D, F) standard uncertainty of each level by what belongs to single directions [dB]."""
-    square = _mixing(levels) ** 2 @ levels.u_db**2
+    square = _error_transfer(levels) ** 2 @ levels.u_db**2
     for cause in levels.causes:
         if cause.each:
             moved = _on_measured(levels, cause)
-            square += _mixing(levels)[:, : len(moved)] ** 2 @ moved**2
+            square += _error_transfer(levels)[:, : len(moved)] ** 2 @ moved**2
     return np.asarray(np.sqrt(square), dtype=float)
 
 
 @lru_cache(maxsize=8)
-def pulls_of_directions(levels: Levels) -> tuple[tuple[str, ...], FloatArray]:
+def pulls_of_directions(levels: DirectionalLevels) -> tuple[tuple[str, ...], FloatArray]:
     """Keys (C,) of the causes that do not move all directions alike, and their pulls (C, D, F) on every level."""
     apart = [cause for cause in levels.causes if not cause.alike and not cause.each]
-    mixing = _mixing(levels)
+    mixing = _error_transfer(levels)
     pulls = [mixing[:, : len(cause.pull_db)] @ cause.pull_db for cause in apart]
     shape = (len(apart), *levels.level_db.shape)
     return tuple(cause.key for cause in apart), np.array(pulls).reshape(shape)
 
 
 @lru_cache(maxsize=8)
-def _u_of_levels_db(levels: Levels) -> FloatArray:
+def _u_of_levels_db(levels: DirectionalLevels) -> FloatArray:
     square = own_of_levels_db(levels) ** 2 + (pulls_of_directions(levels)[1] ** 2).sum(axis=0)
     return np.asarray(np.sqrt(square), dtype=float)
 
 
 @lru_cache(maxsize=8)
-def session_causes(levels: Levels) -> tuple[Cause, ...]:
+def session_causes(levels: DirectionalLevels) -> tuple[Cause, ...]:
     """All that is drawn once for the session: the known causes, and what is common without a known cause.
 
     Of the latter, what is the same at all frequencies of the trusted band is one offset, the rest smooth.
@@ -123,7 +123,7 @@ def session_causes(levels: Levels) -> tuple[Cause, ...]:
     return (*known, even, *smooth_causes("common shape", source, rest, levels.axis.hz))
 
 
-def pulls_of_session(levels: Levels, pulls: FloatArray) -> tuple[Cause, ...]:
+def pulls_of_session(levels: DirectionalLevels, pulls: FloatArray) -> tuple[Cause, ...]:
     """How far each cause of the session moves a curve with `pulls` (S, F) on the measured directions, (1, F) each."""
     rows = np.flatnonzero(pulls.any(axis=1))
     return tuple(
@@ -138,14 +138,14 @@ def _summed(pulls: FloatArray, of_cause: FloatArray, rows: IntArray) -> FloatArr
     return np.asarray(np.einsum("mf,mf->f", pulls[some], of_cause[some])[None, :], dtype=float)
 
 
-def pulls_of_takes(levels: Levels, pulls: FloatArray) -> list[FloatArray]:
+def pulls_of_takes(levels: DirectionalLevels, pulls: FloatArray) -> list[FloatArray]:
     """(M, F) a kind: how far each take's own errors, the same at all frequencies, move a curve with `pulls` (S, F)."""
     moved = [_on_measured(levels, cause) for cause in levels.causes if cause.each]
     return [pulls[: len(one)] * one for one in moved]
 
 
 def curve_of(
-    levels: Levels,
+    levels: DirectionalLevels,
     values: FloatArray,
     pulls: FloatArray,
     valid: BoolArray,
@@ -174,7 +174,7 @@ def curve_of(
     )
 
 
-def _own_db(levels: Levels, pulls: FloatArray, doubt_db: FloatArray | float = 0.0) -> FloatArray:
+def _own_db(levels: DirectionalLevels, pulls: FloatArray, doubt_db: FloatArray | float = 0.0) -> FloatArray:
     """(F,) standard uncertainty of a curve by what belongs to single directions."""
     square = np.einsum("sf,sf->f", pulls**2, levels.u_db**2) + doubt_db**2
     for moved in pulls_of_takes(levels, pulls):
@@ -305,8 +305,8 @@ def _half_space_weights(
 
 
 def with_averages(
-    levels: Levels, pressure_db: FloatArray, averages: Sequence[Average]
-) -> tuple[Levels, dict[str, FloatArray | str]]:
+    levels: DirectionalLevels, pressure_db: FloatArray, averages: Sequence[Average]
+) -> tuple[DirectionalLevels, dict[str, FloatArray | str]]:
     """Levels of one direction, the axis, with averages as rows beneath it, and the weights of every curve.
 
     pressure_db (F,) : of the axis before its level was referred to anything. What is not given is computed where its
@@ -337,7 +337,7 @@ def with_averages(
     return whole, parts
 
 
-def _average(levels: Levels, weights: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray, FloatArray]:
+def _average(levels: DirectionalLevels, weights: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray, FloatArray]:
     """(F,) level [dB], (D, F) shares of the energy, (F,) validity, (F,) share of energy in doubt.
 
     A point needs every position it uses. A direction whose own level can't be trusted, as where the sound behind a
@@ -361,7 +361,7 @@ def _average(levels: Levels, weights: FloatArray) -> tuple[FloatArray, FloatArra
     return level, shares, valid, np.where(valid, doubted, 0.0)
 
 
-def averaged(levels: Levels, weights: FloatArray, *, key: str, name: str) -> tuple[Curve, FloatArray]:
+def averaged(levels: DirectionalLevels, weights: FloatArray, *, key: str, name: str) -> tuple[Curve, FloatArray]:
     """Curve of the energy average with (D,) weights that sum to 1, and its (S, F) pulls."""
     values, shares, valid, doubted = _average(levels, weights)
     pulls = levels.pulls(shares)
@@ -370,7 +370,7 @@ def averaged(levels: Levels, weights: FloatArray, *, key: str, name: str) -> tup
     return curve_of(levels, values, pulls, valid, key=key, name=name, doubt_db=doubt), pulls
 
 
-def _index(levels: Levels, window: Curve, curve: Curve, pulls: FloatArray, *, key: str, name: str) -> Curve:
+def _index(levels: DirectionalLevels, window: Curve, curve: Curve, pulls: FloatArray, *, key: str, name: str) -> Curve:
     """Listening window minus a curve; pulls : (S, F) the difference of theirs."""
     causes = pulled_apart(window.causes, curve.causes)
     nothing = np.zeros(len(levels.axis))
@@ -388,7 +388,7 @@ def _index(levels: Levels, window: Curve, curve: Curve, pulls: FloatArray, *, ke
 
 
 def windows(
-    levels: Levels,
+    levels: DirectionalLevels,
     *,
     rear_wall: RearWall = "all 19",
     axis_weight: float = AXIS_WEIGHT,

@@ -21,7 +21,7 @@ from earwitness.insight.variation import u_of_mean, variation
 from earwitness.quantities import Asked, Curve, Figure, FloatArray, Reading, hz_words
 from earwitness.session.record import Claim
 
-Verdict = Literal["holds", "falls short", "cannot be judged"]
+ClaimWord = Literal["holds", "falls short", "cannot be judged"]
 COVERAGE = 2.0
 _BY_LEVEL = ("sensitivity", "sensitivity 1 W", "highest level")
 HALF_SPACE_DB = 20 * math.log10(2.0)
@@ -46,7 +46,7 @@ class ClaimVerdict:
     """
 
     claim: Claim
-    verdict: Verdict
+    verdict: ClaimWord
     measured: Figure | None
     short_by: float | None
     u: float | None

@@ -117,7 +117,7 @@ class Offer:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Distinction:
     """Whether the measurements tell two loudspeakers apart. reasons : what does; share : of the matched listening
     window that lies beyond the uncertainty; sentence : all of it in words."""
 
@@ -382,7 +382,7 @@ def price_frontier(candidates: Sequence[Candidate], *, key: str = "preference_ra
     return tuple(found)
 
 
-def tell_apart(first: Candidate, second: Candidate, *, match_hz: tuple[float, float] = MATCH_BAND_HZ) -> Verdict:
+def tell_apart(first: Candidate, second: Candidate, *, match_hz: tuple[float, float] = MATCH_BAND_HZ) -> Distinction:
     """Whether figures or the matched listening window tell two loudspeakers apart, with a sentence.
 
     With many figures some differ by chance: for this verdict each has to lie so far beyond that all of them together
@@ -400,10 +400,10 @@ def tell_apart(first: Candidate, second: Candidate, *, match_hz: tuple[float, fl
             reasons.append(BALANCE)
     if not pairs and share is None:
         words = f"{first.title} and {second.title} have nothing measured in common"
-        return Verdict(
+        return Distinction(
             first.key, second.key, False, None, (), sentence=f"{words}, so nothing can be said of their difference."
         )
-    return Verdict(
+    return Distinction(
         first=first.key,
         second=second.key,
         told_apart=bool(reasons),
@@ -413,7 +413,9 @@ def tell_apart(first: Candidate, second: Candidate, *, match_hz: tuple[float, fl
     )
 
 
-def verdicts(candidates: Sequence[Candidate], *, match_hz: tuple[float, float] = MATCH_BAND_HZ) -> tuple[Verdict, ...]:
+def verdicts(
+    candidates: Sequence[Candidate], *, match_hz: tuple[float, float] = MATCH_BAND_HZ
+) -> tuple[Distinction, ...]:
     """`tell_apart` of every pair, in the order given."""
     rows = list(candidates)
     return tuple(

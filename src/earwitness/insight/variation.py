@@ -181,7 +181,7 @@ REST_OCTAVES = 1.0 / 6.0
 SAME_DB = 0.3
 SHORTEST_OCTAVES = 1.0 / 6.0
 
-Told = Literal["same", "same though seen", "differs", "beyond", "cannot be told"]
+ChangeVerdict = Literal["same", "same though seen", "differs", "beyond", "cannot be told"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -202,7 +202,7 @@ class Change:
     parts: tuple[Part, ...]
     within_db: float
     figures: tuple[FigurePair, ...]
-    told: Told
+    told: ChangeVerdict
     sentence: str
 
 
@@ -281,7 +281,7 @@ def _overall(hz: FloatArray, d: FloatArray, u: FloatArray, pulls: Sequence[Float
     return (Part(float(hz[0]), float(hz[-1]), level, total),)
 
 
-def _told(within_db: float, parts: Sequence[Part]) -> Told:
+def _told(within_db: float, parts: Sequence[Part]) -> ChangeVerdict:
     if within_db <= SAME_DB:
         return "same though seen" if parts else "same"
     if any(abs(part.level_db) - ONE_SIDED * part.u_db > SAME_DB for part in parts):
@@ -294,7 +294,7 @@ def _sentence(
     second: Candidate,
     name: str,
     band_hz: tuple[float, float],
-    told: Told,
+    told: ChangeVerdict,
     within_db: float,
     parts: Sequence[Part],
 ) -> str:

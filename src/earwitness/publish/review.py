@@ -11,9 +11,9 @@ from earwitness.exhibits.advice import Advice
 from earwitness.exhibits.all import absent_words, exhibits_of
 from earwitness.exhibits.balance import NOT_REACHED
 from earwitness.exhibits.chart import Chart, Lane, Table
-from earwitness.exhibits.compare import Beside, Family
+from earwitness.exhibits.compare import Family, PeerComparison
 from earwitness.exhibits.figures_table import SIGNED, figures_table, method_words
-from earwitness.exhibits.heard import Line, score, story
+from earwitness.exhibits.heard import StoryLine, score, story
 from earwitness.exhibits.trust import quality
 from earwitness.exhibits.words import (
     MINUS,
@@ -163,7 +163,7 @@ class Review:
     quality: Table | None
     reading: Reading
     measurement: Measurement
-    story: tuple[Line, ...] = ()
+    story: tuple[StoryLine, ...] = ()
     lanes: tuple[Lane, ...] = ()
     for_whom: tuple[str, ...] = ()
     equalizer: Equalizer | None = None
@@ -186,7 +186,7 @@ def review_of(
     *,
     revision: str = "1",
     advice: Advice | None = None,
-    beside: Beside | None = None,
+    beside: PeerComparison | None = None,
     family: Family | None = None,
     own_words: OwnWords = NO_WORDS,
     corrections: tuple[Correction, ...] = (),

@@ -20,7 +20,7 @@ from earwitness.files.durable import replacing, write_bytes
 from earwitness.publish.review import Review
 from earwitness.publish.typeset import png_pages
 from earwitness.render.palette import GROUNDS, Theme
-from earwitness.render.svg import TYPEFACE, Room, still_height, still_svg
+from earwitness.render.svg import TYPEFACE, DrawingSpace, still_height, still_svg
 
 Shape = Literal["wide", "tall"]
 _TEMPLATE: Final = "sheets/still.typ"
@@ -46,12 +46,12 @@ class _Sheet:
     message_sizes: tuple[int, ...]
     scale: float
 
-    def room(self, smaller: float = 1.0) -> Room:
+    def room(self, smaller: float = 1.0) -> DrawingSpace:
         """The room of a drawing whose type is `smaller` times the usual size."""
         scale = self.scale * smaller
         width = (self.width - 2 * self.margin) / scale
         height = (self.height - 2 * self.margin - self.head - self.foot) / scale
-        return Room(width, height, self.height > self.width)
+        return DrawingSpace(width, height, self.height > self.width)
 
 
 _SIZES: Final = table_of("publish", "stills")

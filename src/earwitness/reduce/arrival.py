@@ -114,7 +114,7 @@ _LOWEST_TREBLE_HZ = 100.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Lateness(Locked):
+class ArrivalTimes(Locked):
     """by_take_s : (T,) of far-field, then near-field takes [s]; common_s : their usual one.
 
     shared : False where the recordings do not start together, and each take stands by its own sound; blur_s : how
@@ -128,14 +128,14 @@ class Lateness(Locked):
     blur_s: float
 
 
-def lateness_of(plan: Plan, impulses: Sequence[TakeImpulse]) -> Lateness:
+def arrival_times(plan: Plan, impulses: Sequence[TakeImpulse]) -> ArrivalTimes:
     """Lateness of all takes, far field first. impulses : in that order.
 
     With a loop-back, or where the sound of all takes comes about when one common lateness says, that one holds for
     all: the median of the loudest moments of far-field takes in front; 0 where a loop-back shows it small. A recorder
     that was started by hand for each take shows otherwise. AudioError for sound that comes before it was played.
     """
-    flight = flights_s(plan)
+    flight = times_of_flight_s(plan)
     high = heard_up_to_hz(impulses[plan.far.index(nearest_to_axis(plan.far))], plan)
     bottom, top = onset_band_hz(plan.rate_hz, high)
     blur = 1.0 / top
@@ -153,7 +153,7 @@ def lateness_of(plan: Plan, impulses: Sequence[TakeImpulse]) -> Lateness:
         if common <= -limit:
             raise _too_early(plan, common)
         common = common if common >= limit else 0.0
-        return Lateness(np.full(flight.size, common), common, True, high, blur)
+        return ArrivalTimes(np.full(flight.size, common), common, True, high, blur)
     lead = lead_for(plan.session, plan.speed_m_s) + slow
     late = np.full(flight.size, LATE_ELSEWHERE_S)
     late[front], late[len(plan.far) :] = lead, LATE_CLOSE_S + slow
@@ -161,7 +161,7 @@ def lateness_of(plan: Plan, impulses: Sequence[TakeImpulse]) -> Lateness:
     # Half a period of slow sound, so that the gate does not open after its start.
     early = 0.5 * slow
     by_take = np.full(flight.size, common) if shared else own
-    return Lateness(by_take - early, common - early, shared, high, blur)
+    return ArrivalTimes(by_take - early, common - early, shared, high, blur)
 
 
 def _too_early(plan: Plan, common_s: float) -> AudioError:
@@ -175,7 +175,7 @@ def _too_early(plan: Plan, common_s: float) -> AudioError:
     )
 
 
-def flights_s(plan: Plan) -> FloatArray:
+def times_of_flight_s(plan: Plan) -> FloatArray:
     """Way through the air (T,) [s] of far-field, then near-field takes."""
     takes: tuple[FarFieldTake | NearFieldTake, ...] = (*plan.far, *plan.near)
     return np.array([take.distance_m / speed_at(plan, take) for take in takes])
@@ -205,12 +205,12 @@ def _onset(impulse: TakeImpulse, rate_hz: int, high_hz: float, slow_s: float, be
     return float(onset_s(samples, start, rate_hz, high_hz, np.array([impulse.peak_s + 1e-3 + slow_s]))[0][0])
 
 
-def facts_of(plan: Plan, found: Sequence[TakeImpulse], late: Lateness) -> list[TakeFacts]:
+def facts_of(plan: Plan, found: Sequence[TakeImpulse], late: ArrivalTimes) -> list[TakeFacts]:
     """What the checks need to know of every take, far field first; levels are still to come."""
     rate = plan.rate_hz
     takes: tuple[FarFieldTake | NearFieldTake, ...] = (*plan.far, *plan.near)
     # Behind the cabinet a wall may sound louder than the loudspeaker: only what comes before it is looked at.
-    expected = late.by_take_s + flights_s(plan)
+    expected = late.by_take_s + times_of_flight_s(plan)
     begin = [round((t - BEFORE_S - one.start_s) * rate) for one, t in zip(found, expected, strict=True)]
     begin = [min(max(b, 0), one.samples.size - round(AROUND_S * rate)) for one, b in zip(found, begin, strict=True)]
     around = np.array([one.samples[b : b + round(AROUND_S * rate)] for one, b in zip(found, begin, strict=True)])

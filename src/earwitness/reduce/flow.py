@@ -24,31 +24,31 @@ from earwitness.quantities.arrays import ComplexArray, FloatArray, hz_words
 from earwitness.quantities.directions import join as join_directions
 from earwitness.quantities.measurement import Severity
 from earwitness.reduce import quality
-from earwitness.reduce.arrival import Lateness, band_level_db, facts_of, flights_s, lateness_of, spread_s
+from earwitness.reduce.arrival import ArrivalTimes, arrival_times, band_level_db, facts_of, spread_s, times_of_flight_s
+from earwitness.reduce.auxiliary_takes import AuxiliaryTakes, auxiliary_takes, level_flags
 from earwitness.reduce.budget import baffle_causes, budget_of, level_causes
+from earwitness.reduce.deconvolve import (
+    BadRecordingsError,
+    DeconvolvedTakes,
+    SweepTake,
+    deconvolve_takes,
+    merged_error,
+    noise_of_takes,
+    others_unreadable,
+    role_of,
+    with_file_name,
+)
 from earwitness.reduce.doubt.level import refuses_level
 from earwitness.reduce.doubt.port import tuning_flags
 from earwitness.reduce.doubt.recordings import causes_of, refuse_unknown_sweep, without_damaged
 from earwitness.reduce.doubt.stimulus import Cause
 from earwitness.reduce.flags import TakeFacts, flag
 from earwitness.reduce.gate import RISE_S, Spectra, gated, spectra_of, volts_squared_of, wall_reflections_s, weights_of
-from earwitness.reduce.gather import (
-    BadRecordingsError,
-    Gathered,
-    SweepTake,
-    gather,
-    naming,
-    noise_of_takes,
-    others_unreadable,
-    role_of,
-    together,
-)
 from earwitness.reduce.harmonics import high_order_flags
 from earwitness.reduce.join import FarField, Joined, join, near_share
 from earwitness.reduce.loud_takes import input_reference
 from earwitness.reduce.nearfield.body import NearPart, near_part_limits
 from earwitness.reduce.orbit_checks import orbit_flags
-from earwitness.reduce.other_takes import OtherTakes, level_flags, other_takes
 from earwitness.reduce.placing import NearEffect, Placed, finite_distance_causes, near_effect, placing_causes
 from earwitness.reduce.plan import (
     Plan,
@@ -61,7 +61,7 @@ from earwitness.reduce.plan import (
     unusable,
 )
 from earwitness.reduce.quality import recording_doubts, session_doubts, with_recorded_volts
-from earwitness.session.response_files import Source
+from earwitness.session.response_files import ResponseSource
 from earwitness.session.responses import RESPONSE_TAKES, ScanPressuresTake, ScanTake
 from earwitness.session.session import FarFieldTake, LevelTake, NearFieldTake, NoiseFloorTake, Session
 
@@ -106,7 +106,7 @@ def reduce_session(
     correction: MicrophoneCorrection | None = None,
     impedance: Impedance | None = None,
     pressures: ScanPressures | None = None,
-    sources: Mapping[str, Source] | None = None,
+    sources: Mapping[str, ResponseSource] | None = None,
     progress: Progress | None = None,
 ) -> Measurement:
     """Responses in Pa/V at 1 m over all measured directions, with trust and lineage.
@@ -120,7 +120,7 @@ def reduce_session(
     needs.
     """
     say: Progress = progress or (lambda _share, _words: None)
-    read = naming(read)
+    read = with_file_name(read)
     # What few sessions need is not brought in for all: it is a third of this room.
     if any(isinstance(take, RESPONSE_TAKES) for take in session.takes):
         from earwitness.reduce.responses import reduce_responses
@@ -141,13 +141,13 @@ def reduce_session(
     try:
         plan, first = plan_of(session, read, settings or ReduceSettings(), correction)
     except AudioError as error:
-        raise together([error, *others_unreadable(session, read)]) from None
+        raise merged_error([error, *others_unreadable(session, read)]) from None
     gathered, causes = _swept(plan, read, first, impedance, lambda share, words: say(0.05 + 0.8 * share, words))
     noise = noise_of_takes(
         session.takes_of(NoiseFloorTake), read, plan.rate_hz, plan.axis.hz, plan.calibration.fs_per_pa
     )
     say(0.87, "impedance and loud takes")
-    loud = other_takes(plan, first, impedance)
+    loud = auxiliary_takes(plan, first, impedance)
     say(0.9, "gate the far field and join the near field")
     made = _made(plan, gathered, noise, causes, loud.impedance)
     out = unusable(made.flags, plan)
@@ -166,13 +166,13 @@ def reduce_session(
 
 def _swept(
     plan: Plan, read: Read, first: Read, impedance: Impedance | None, progress: Progress
-) -> tuple[Gathered, dict[str, Cause]]:
+) -> tuple[DeconvolvedTakes, dict[str, Cause]]:
     """What the sweeps of the plan hold, and by take why the stated sweep does not fit. first : `read` that has read the
     plan's own files already. AudioError for recordings that cannot be used, with those of all other takes."""
     takes: list[SweepTake] = [*plan.far, *plan.near, *plan.level]
     wanted = frozenset([nearest_to_axis(plan.far).id, *(take.id for take in plan.level)])
     try:
-        gathered = gather(
+        gathered = deconvolve_takes(
             session=plan.session,
             takes=takes,
             with_harmonics=wanted,
@@ -185,7 +185,7 @@ def _swept(
     except BadRecordingsError as bad:
         divided = {take.file for take in takes}
         others = (*_bad_others(plan, first, impedance), *others_unreadable(plan.session, read, divided))
-        raise together([*bad.errors, *others]) from None
+        raise merged_error([*bad.errors, *others]) from None
     stimuli = {take.id: plan.division_of(take).stimulus for take in takes}
     causes = causes_of(gathered.witnesses, stimuli)
     refuse_unknown_sweep(gathered.witnesses, causes, {take.id: take.file for take in takes})
@@ -193,11 +193,11 @@ def _swept(
 
 
 def _made(
-    plan: Plan, gathered: Gathered, noise: FloatArray | None, causes: dict[str, Cause], load: Impedance | None
+    plan: Plan, gathered: DeconvolvedTakes, noise: FloatArray | None, causes: dict[str, Cause], load: Impedance | None
 ) -> _Made:
     """What the takes of the plan make, and what is to be said of them. load : the measured impedance."""
     found = [gathered.impulses[take.id] for take in (*plan.far, *plan.near)]
-    late = lateness_of(plan, found)
+    late = arrival_times(plan, found)
     far, facts = _far_field(plan, gathered, facts_of(plan, found, late), noise, late)
     parts, near_snr_db = _near_field(plan, gathered, noise, late)
     joined = join(plan, far.seen, parts, near_snr_db, shared=late.shared)
@@ -212,7 +212,7 @@ def _made(
 def _bad_others(plan: Plan, read: Read, impedance: Impedance | None) -> tuple[AudioError, ...]:
     """What is wrong with the takes that are no sweeps, where sweeps are known to be wrong already."""
     try:
-        other_takes(plan, read, impedance)
+        auxiliary_takes(plan, read, impedance)
     except BadRecordingsError as bad:
         return bad.errors
     except AudioError as error:
@@ -222,12 +222,12 @@ def _bad_others(plan: Plan, read: Read, impedance: Impedance | None) -> tuple[Au
     return ()
 
 
-def _silence(gathered: Gathered, take: FarFieldTake, noise: FloatArray | None) -> FloatArray | None:
+def _silence(gathered: DeconvolvedTakes, take: FarFieldTake, noise: FloatArray | None) -> FloatArray | None:
     own = gathered.impulses[take.id].noise
     return noise if own is None else own
 
 
-def _noise_rows(gathered: Gathered, takes: Sequence[SweepTake], noise: FloatArray | None) -> FloatArray | None:
+def _noise_rows(gathered: DeconvolvedTakes, takes: Sequence[SweepTake], noise: FloatArray | None) -> FloatArray | None:
     """Noise density (T, F) of every take: its own silence before the sweep, else the noise takes', else None."""
     rows = [gathered.impulses[take.id].noise for take in takes]
     told = [noise if row is None else row for row in rows]
@@ -236,14 +236,14 @@ def _noise_rows(gathered: Gathered, takes: Sequence[SweepTake], noise: FloatArra
 
 
 def _far_field(
-    plan: Plan, gathered: Gathered, facts: list[TakeFacts], noise: FloatArray | None, late: Lateness
+    plan: Plan, gathered: DeconvolvedTakes, facts: list[TakeFacts], noise: FloatArray | None, late: ArrivalTimes
 ) -> tuple[_Far, list[TakeFacts]]:
     """Gate, transform, refer to 1 m; repeats of a direction give way to the first of them."""
     hz, rate = plan.axis.hz, float(plan.rate_hz)
     impulses = [gathered.impulses[take.id] for take in plan.far]
     roles = [role_of(plan.session, take) for take in plan.far]
     distance = np.array([take.distance_m for take in plan.far])
-    arrival = (late.by_take_s + flights_s(plan))[: len(plan.far)]
+    arrival = (late.by_take_s + times_of_flight_s(plan))[: len(plan.far)]
     segments, time = gated(impulses, roles, arrival, plan.gate, rate)
     volts = _volts_squared(plan, plan.far)
     told = _noise_rows(gathered, plan.far, noise)
@@ -292,7 +292,7 @@ def _distinct(takes: Sequence[FarFieldTake]) -> tuple[list[int], Directions]:
 
 
 def _near_field(
-    plan: Plan, gathered: Gathered, noise: FloatArray | None, late: Lateness
+    plan: Plan, gathered: DeconvolvedTakes, noise: FloatArray | None, late: ArrivalTimes
 ) -> tuple[tuple[NearPart, ...], FloatArray]:
     """Near-field parts, one a driver (the first take of each), and their lowest signal-to-noise ratio (F,)."""
     hz, rate = plan.axis.hz, float(plan.rate_hz)
@@ -332,8 +332,8 @@ def _flags(
     far: _Far,
     joined: Joined,
     facts: list[TakeFacts],
-    gathered: Gathered,
-    late: Lateness,
+    gathered: DeconvolvedTakes,
+    late: ArrivalTimes,
     noise: FloatArray | None,
     causes: dict[str, Cause],
 ) -> tuple[QualityFlag, ...]:
@@ -373,7 +373,9 @@ def _flags(
     return tuple(flags)
 
 
-def _own_flags(plan: Plan, gathered: Gathered, late: Lateness, noise: FloatArray | None) -> list[QualityFlag]:
+def _own_flags(
+    plan: Plan, gathered: DeconvolvedTakes, late: ArrivalTimes, noise: FloatArray | None
+) -> list[QualityFlag]:
     flags = []
     stuck = [one for one in gathered.impulses.values() if one.reference_clipped_runs > 0]
     if stuck:
@@ -400,7 +402,7 @@ def _own_flags(plan: Plan, gathered: Gathered, late: Lateness, noise: FloatArray
 
 
 def _measurement(
-    plan: Plan, made: _Made, harmonics: tuple[Harmonics, ...], others: OtherTakes, flags: tuple[QualityFlag, ...]
+    plan: Plan, made: _Made, harmonics: tuple[Harmonics, ...], others: AuxiliaryTakes, flags: tuple[QualityFlag, ...]
 ) -> Measurement:
     far, parts, joined = made.far, made.parts, made.joined
     hz, row = plan.axis.hz, far.on_axis_row

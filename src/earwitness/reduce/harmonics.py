@@ -156,7 +156,7 @@ FEWEST_PERIODS, LEAST_ALIKE = 3, 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class HighOrders(Locked):
+class HighOrderDistortion(Locked):
     """frequency_hz (B,) : where the sweep was; relative_db (B,) : largest value of orders 10 and up against the rms of
     the whole sound there; noise_db (B,) : of the same orders between their peaks, likewise, as rms from the median;
     alike (B,) : correlation of each period with the next, NaN where the band holds too few of them."""
@@ -171,7 +171,7 @@ class HighOrders(Locked):
 
 def high_orders(
     impulse: FloatArray, stimulus: Stimulus, *, take: str, drive_v: float, played: ComplexArray | None = None
-) -> HighOrders | None:
+) -> HighOrderDistortion | None:
     """High orders of a sweep take from its circular response (N,) to the ideal sweep.
 
     Order n lies L ln n before the linear response; what is earlier than halfway between orders 9 and 10 is played
@@ -210,7 +210,7 @@ def high_orders(
     noise = np.array([1.4826 * np.median(size, overwrite_input=True) for size in sizes])
     alike = np.array([_alike(high[part], law, part.start / rate, rate) for part in sections])
     safe = np.maximum(sound, 1e-300)
-    return HighOrders(
+    return HighOrderDistortion(
         take,
         drive_v,
         np.sqrt(edges[:-1] * edges[1:]),
@@ -232,7 +232,7 @@ def _alike(high: FloatArray, law: SweepLaw, start_s: float, rate_hz: float) -> f
     return float(high[later] @ before) / size if size else 0.0
 
 
-def high_order_flags(found: Sequence[HighOrders]) -> list[QualityFlag]:
+def high_order_flags(found: Sequence[HighOrderDistortion]) -> list[QualityFlag]:
     """One flag a take whose high orders pass -46 dB against the sound and come again with each period; where a band is
     too short to show it, they stand 15 dB above their noise."""
     flags = []

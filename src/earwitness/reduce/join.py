@@ -12,10 +12,18 @@ from earwitness.reduce.budget import gating_u_db, noise_u_db
 from earwitness.reduce.doubt.port import UNCHECKED_U_DB, PortReading, PortVerdict, judge_port, port_reading
 from earwitness.reduce.flags import flag
 from earwitness.reduce.gate import SHORTER_GATES, Spectra, cut_tail, signed_gate_u_db
-from earwitness.reduce.nearfield.body import Body, NearPart, body_of, highest_hz, highest_model_hz, not_whole
+from earwitness.reduce.nearfield.body import Body, NearPart, body_of, highest_hz, highest_model_hz, missing_near_field
 from earwitness.reduce.nearfield.total import CABINET, Bass, bass_of, near_causes, scaled_part, seated, solved
 from earwitness.reduce.plan import Plan
-from earwitness.reduce.splice import CHAIN_BY_HAND_U_DB, CHAIN_U_DB, FAR_LEVEL_U_DB, Levels, SpliceResult, align, splice
+from earwitness.reduce.splice import (
+    CHAIN_BY_HAND_U_DB,
+    CHAIN_U_DB,
+    FAR_LEVEL_U_DB,
+    LevelPrior,
+    SpliceResult,
+    align,
+    splice,
+)
 
 # The near fields tell what the port does only where the box is as simple as its circuit.
 _PORT_HIGHEST_HZ = 400.0
@@ -68,7 +76,7 @@ def join(plan: Plan, far: FarField, parts: tuple[NearPart, ...], near_snr_db: Fl
     found: Bass | str | None = None
     verdict: PortVerdict | None = None
     if parts:
-        found = not_whole(parts, told, shared=shared) or _bass(plan, far, parts)
+        found = missing_near_field(parts, told, shared=shared) or _bass(plan, far, parts)
         if isinstance(found, Bass):
             found, verdict = _port_checked(plan, found, near_snr_db)
             flags = verdict.flags if verdict is not None else ()
@@ -225,7 +233,7 @@ def _levels(
     gates: Sequence[Cause],
     verdict: PortVerdict | None,
     parts: Sequence[NearPart],
-) -> Levels:
+) -> LevelPrior:
     """What is known of both levels before they meet, on the axis."""
     row = far.on_axis_row
     known = plan.time_is_known
@@ -240,7 +248,7 @@ def _levels(
             near = near + cause.pull_db[row] ** 2
     # Signs of several parts agree where the port was held against the cone; a single one has none to disagree with.
     may_turn = len(parts) == 1 or verdict is not None
-    return Levels(chain, np.sqrt(near), np.sqrt(beyond), known, may_turn)
+    return LevelPrior(chain, np.sqrt(near), np.sqrt(beyond), known, may_turn)
 
 
 def _blended(

@@ -12,9 +12,9 @@ from earwitness.formats.audio import Recording
 from earwitness.formats.correction_file import MicrophoneCorrection
 from earwitness.quantities import FrequencyAxis, Gate, QualityFlag, Step, report_axis, step
 from earwitness.reduce.calibrate import Calibration, calibrate
+from earwitness.reduce.deconvolve import role_of
 from earwitness.reduce.flags import wrapped_deg
 from earwitness.reduce.gate import gate_of, speed_of_sound
-from earwitness.reduce.gather import role_of
 from earwitness.reduce.impulse import Division
 from earwitness.reduce.stimulus import stimulus_of
 from earwitness.session.session import (

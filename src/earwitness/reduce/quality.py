@@ -9,7 +9,8 @@ from earwitness.quantities import REFERENCE_PRESSURE_PA, REFERENCE_VOLTAGE_V, Im
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray
 from earwitness.quantities.directions import Orbit
 from earwitness.quantities.measurement import Gate, Severity, Splice
-from earwitness.reduce.arrival import Lateness
+from earwitness.reduce.arrival import ArrivalTimes
+from earwitness.reduce.deconvolve import DeconvolvedTakes, SweepTake, role_of
 from earwitness.reduce.doubt.facts import (
     correction_flags,
     cutoff_flags,
@@ -30,7 +31,6 @@ from earwitness.reduce.doubt.level import (
 from earwitness.reduce.doubt.recordings import damage_flags, riding_flags, sweep_flags, turned_gain_flags
 from earwitness.reduce.doubt.stimulus import Cause, cone_phase_flags
 from earwitness.reduce.flags import THRESHOLDS, TakeFacts, by_angle, flag, wrapped_deg
-from earwitness.reduce.gather import Gathered, SweepTake, role_of
 from earwitness.reduce.orbit_checks import gain_flags, late_flags, mirrored_flags
 from earwitness.reduce.plan import Plan, nearest_to_axis
 from earwitness.session.session import ImpedanceTableTake, ImpedanceTake
@@ -361,7 +361,7 @@ CUT_FROM_HZ = 11_000.0
 ECHO_BEFORE_S, ECHO_LONGEST_S = 1e-3, 0.08
 
 
-def with_recorded_volts(plan: Plan, gathered: Gathered) -> Gathered:
+def with_recorded_volts(plan: Plan, gathered: DeconvolvedTakes) -> DeconvolvedTakes:
     """Harmonics and high orders of level takes under the voltage that the loop-back tells, where the stated one
     contradicts it."""
     heard, stated = _voltages(plan, gathered)
@@ -374,7 +374,7 @@ def with_recorded_volts(plan: Plan, gathered: Gathered) -> Gathered:
     return replace(gathered, harmonics=harmonics, high_orders=orders)
 
 
-def recording_doubts(plan: Plan, gathered: Gathered, causes: Mapping[str, Cause]) -> list[QualityFlag]:
+def recording_doubts(plan: Plan, gathered: DeconvolvedTakes, causes: Mapping[str, Cause]) -> list[QualityFlag]:
     """Another sweep, damage, voltages, gains."""
     level, far = (frozenset(take.id for take in takes) for takes in (plan.level, plan.far))
     heard, stated = _voltages(plan, gathered)
@@ -387,9 +387,9 @@ def recording_doubts(plan: Plan, gathered: Gathered, causes: Mapping[str, Cause]
 
 def session_doubts(
     plan: Plan,
-    gathered: Gathered,
+    gathered: DeconvolvedTakes,
     facts: Sequence[TakeFacts],
-    late: Lateness,
+    late: ArrivalTimes,
     on_axis: tuple[ComplexArray, BoolArray],
     noise: FloatArray | None,
     impedance: Impedance | None,
@@ -428,7 +428,7 @@ def _audible(impedance: Impedance) -> BoolArray:
     return np.asarray((impedance.axis.hz >= 20.0) & (impedance.axis.hz <= 20_000.0), dtype=bool)
 
 
-def _voltages(plan: Plan, gathered: Gathered) -> tuple[dict[str, float], dict[str, float]]:
+def _voltages(plan: Plan, gathered: DeconvolvedTakes) -> tuple[dict[str, float], dict[str, float]]:
     scale = None if plan.session.reference is None else plan.session.reference.volts_per_fs
     heard = loop_volts(gathered.witnesses, scale)
     takes: tuple[SweepTake, ...] = (*plan.far, *plan.near, *plan.level)
@@ -436,7 +436,7 @@ def _voltages(plan: Plan, gathered: Gathered) -> tuple[dict[str, float], dict[st
     return heard, stated
 
 
-def _unstated_echoes(plan: Plan, gathered: Gathered, facts: Sequence[TakeFacts]) -> list[QualityFlag]:
+def _unstated_echoes(plan: Plan, gathered: DeconvolvedTakes, facts: Sequence[TakeFacts]) -> list[QualityFlag]:
     """All far-field takes about their own arrival, as long as the gate lets sound in."""
     told, rate = plan.session.loudspeaker, float(plan.rate_hz)
     length_s = min(plan.gate.end_s, ECHO_LONGEST_S)

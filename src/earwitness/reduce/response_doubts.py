@@ -16,7 +16,7 @@ from earwitness.formats.response_table import ResponseTable
 from earwitness.quantities import FloatArray, QualityFlag, on_orbit
 from earwitness.reduce.flags import flag
 from earwitness.reduce.response_parts import Part
-from earwitness.session.response_files import Source
+from earwitness.session.response_files import ResponseSource
 from earwitness.session.responses import RESPONSE_TAKES, CurvesTake, ResponseFacts
 from earwitness.session.session import Session
 
@@ -50,7 +50,7 @@ class _Native:
 
 
 def response_doubts(
-    session: Session, facts: ResponseFacts, sources: Mapping[str, Source], parts: Sequence[Part], hz: FloatArray
+    session: Session, facts: ResponseFacts, sources: Mapping[str, ResponseSource], parts: Sequence[Part], hz: FloatArray
 ) -> list[QualityFlag]:
     """Flags of everything in the data that contradicts the facts of the session, or another part of the data."""
     natives = list(_natives(session, sources))
@@ -69,7 +69,7 @@ def response_doubts(
     return list({flag.id: flag for flag in reversed(found)}.values())[::-1]
 
 
-def _natives(session: Session, sources: Mapping[str, Source]) -> Iterator[_Native]:
+def _natives(session: Session, sources: Mapping[str, ResponseSource]) -> Iterator[_Native]:
     """Tables of one grid together, at most a few rows each: processing is the same in all of them."""
     grids: dict[bytes, tuple[str, FloatArray, list[FloatArray]]] = {}
     for take in session.takes:
@@ -89,7 +89,7 @@ def _natives(session: Session, sources: Mapping[str, Source]) -> Iterator[_Nativ
             yield _Native(grid, np.array(rows[:: max(len(rows) // _FEW_ROWS, 1)]), name)
 
 
-def _sounds(session: Session, sources: Mapping[str, Source]) -> Iterator[tuple[str, FloatArray, float]]:
+def _sounds(session: Session, sources: Mapping[str, ResponseSource]) -> Iterator[tuple[str, FloatArray, float]]:
     for take in session.takes:
         source = sources.get(take.id) if isinstance(take, RESPONSE_TAKES) else None
         if isinstance(source, Recording):

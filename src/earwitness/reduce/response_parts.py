@@ -27,7 +27,7 @@ from earwitness.quantities import (
 )
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.flags import flag
-from earwitness.session.response_files import Source
+from earwitness.session.response_files import ResponseSource
 from earwitness.session.responses import CurvesTake, DirectionsTake, ImpulseTake, ResponseFacts, ResponseTake
 from earwitness.session.session import Session
 
@@ -80,7 +80,7 @@ class Drawing:
     flags: list[QualityFlag]
 
 
-def drawn(on: Drawing, take: ReadTake, source: Source | None) -> Part:
+def drawn(on: Drawing, take: ReadTake, source: ResponseSource | None) -> Part:
     """What a take's file holds, on the wanted frequencies. InputError where file and kind of take do not fit."""
     if source is None:
         raise InputError(f"the file of take {take.id} was not read", where="session.toml")

@@ -53,7 +53,7 @@ from earwitness.reduce.response_parts import (
     rows_of,
     trust_at,
 )
-from earwitness.session.response_files import Source
+from earwitness.session.response_files import ResponseSource
 from earwitness.session.responses import (
     RESPONSE_FILES,
     RESPONSE_TAKES,
@@ -74,7 +74,11 @@ _LATE_FROM_HZ, _SHORT_S = 500.0, 0.02
 
 
 def reduce_responses(
-    session: Session, sources: Mapping[str, Source], settings: ReduceSettings, *, impedance: Impedance | None = None
+    session: Session,
+    sources: Mapping[str, ResponseSource],
+    settings: ReduceSettings,
+    *,
+    impedance: Impedance | None = None,
 ) -> Measurement:
     """The measurement of a session of responses. sources : what each take's file holds, by the take's id.
 
@@ -156,7 +160,11 @@ def _budget_lines(whole: Part, front: int, *, stated: bool) -> list[BudgetLine]:
 
 
 def _parts(
-    session: Session, facts: ResponseFacts, sources: Mapping[str, Source], hz: FloatArray, flags: list[QualityFlag]
+    session: Session,
+    facts: ResponseFacts,
+    sources: Mapping[str, ResponseSource],
+    hz: FloatArray,
+    flags: list[QualityFlag],
 ) -> tuple[list[Part], list[Average]]:
     """All directions of a session, and the averages of curves alone. InputError for averages beside directions."""
     parts: list[Part] = []
@@ -220,7 +228,7 @@ def _together(parts: Sequence[Part], flags: list[QualityFlag]) -> Part:
     )
 
 
-def _with_trust(session: Session, sources: Mapping[str, Source], whole: Part, hz: FloatArray) -> Part:
+def _with_trust(session: Session, sources: Mapping[str, ResponseSource], whole: Part, hz: FloatArray) -> Part:
     """Validity and uncertainty from files of their own, put to the directions that they name.
 
     A series of harmonics has a value everywhere; beside such files only the directions that they name were measured.
@@ -372,7 +380,7 @@ class _Level:
 
 
 def level_tables(
-    session: Session, sources: Mapping[str, Source], response: DirectionalResponse, flags: list[QualityFlag]
+    session: Session, sources: Mapping[str, ResponseSource], response: DirectionalResponse, flags: list[QualityFlag]
 ) -> tuple[tuple[Harmonics, ...], tuple[MultitoneReading, ...]]:
     """Harmonics by voltage and multitones of a session's tables; response : whose on-axis level stands in.
 
@@ -410,7 +418,7 @@ def _tell(flags: list[QualityFlag], takes: Sequence[LevelTableTake], sentence: s
     flags.append(flag("how_a_table_was_read", takes=names, words=sentence))
 
 
-def _table(sources: Mapping[str, Source], take: str) -> LevelTable:
+def _table(sources: Mapping[str, ResponseSource], take: str) -> LevelTable:
     found = sources.get(take)
     if not isinstance(found, LevelTable):
         raise InputError(f"the file of take {take} was not read", where="session.toml")

@@ -260,7 +260,7 @@ def _direct_rows(asked: _Asked, cabinet: tuple[float, float, float]) -> IntArray
     return np.flatnonzero((hz >= data.gate.lowest_valid_hz) & (hz <= min(top, _DIRECT_UP_TO_HZ)))
 
 
-def _sounds(asked: _Asked, whole_at: IntArray, direct_at: IntArray) -> tuple[list[nuisance.Sound], BoolArray]:
+def _sounds(asked: _Asked, whole_at: IntArray, direct_at: IntArray) -> tuple[list[nuisance.SoundField], BoolArray]:
     """Pilots of both kinds of sound, and which points fit to the others."""
     sounds, good = [], np.ones(asked.rows.size, dtype=bool)
     if whole_at.size:
@@ -278,7 +278,7 @@ def _spread(hz: FloatArray, most: int) -> IntArray:
 
 def _pilots(
     asked: _Asked, pressure: ComplexArray, at: IntArray, most: int | None, *, incoming: bool
-) -> tuple[nuisance.Sound, BoolArray]:
+) -> tuple[nuisance.SoundField, BoolArray]:
     """`most` pilots, or all, of one kind of sound over all usable points, and which of them fit to the others."""
     data, scan = asked.data, asked.scan
     hz = data.axis.hz[data.rows]
@@ -295,7 +295,7 @@ def _pilots(
         fit = fit_scan(scan=scan, pressure=own, k=k, shell=shell, orders=orders, left_out=left_out)
     noise = data.noise_rms[at] if incoming else np.zeros(k.size)
     state = fit.evidence
-    return nuisance.Sound(
+    return nuisance.SoundField(
         own, k, orders[0], orders[1], state.penalty, noise, fit.residual, state.noise_variance, shell
     ), ~left_out
 

@@ -17,8 +17,8 @@ from earwitness.quantities import ComplexArray, FloatArray, FrequencyAxis, Gate,
 from earwitness.reduce.arrival import onset_s
 from earwitness.reduce.budget import gating_u_db
 from earwitness.reduce.calibrate import calibrate
+from earwitness.reduce.deconvolve import in_threads, role_of
 from earwitness.reduce.gate import LEAD_S, LOWEST_TIMES_LENGTH, MARGIN_S, RISE_S, speed_of_sound, weights_of
-from earwitness.reduce.gather import in_threads, role_of
 from earwitness.reduce.impulse import Division, TakeImpulse, spectrum_at, take_impulse, take_impulses
 from earwitness.reduce.stimulus import stimulus_of, stimulus_power
 from earwitness.session.responses import ScanTake

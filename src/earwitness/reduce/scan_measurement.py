@@ -21,12 +21,12 @@ from earwitness.quantities import (
 from earwitness.quantities.arrays import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.quantities.directions import cta_orbits
 from earwitness.quantities.measurement import ScanReading, WavePart
+from earwitness.reduce.auxiliary_takes import AuxiliaryTakes, auxiliary_takes
 from earwitness.reduce.budget import budget_of, gating_u_db, level_causes
 from earwitness.reduce.calibrate import calibrate
 from earwitness.reduce.flags import flag
 from earwitness.reduce.gate import LEAD_S, LOWEST_TIMES_LENGTH, RISE_S, speed_of_sound, weights_of
 from earwitness.reduce.impulse import Division
-from earwitness.reduce.other_takes import OtherTakes, other_takes
 from earwitness.reduce.plan import Plan, Progress, Read, ReduceSettings, lineage_of
 from earwitness.reduce.scan import ScanResult, reduce_scan, solve_scan
 from earwitness.reduce.scan_gather import FALL_SHARE, LONGEST_GATE_S, ScanData
@@ -275,7 +275,7 @@ def _others(
     impedance: Impedance | None,
     speed_m_s: float,
     takes: tuple[ScanTake, ...],
-) -> OtherTakes:
+) -> AuxiliaryTakes:
     """Impedance and loud takes beside the scan."""
     axis = report_axis()
     calibration = calibrate(session, read)
@@ -283,7 +283,7 @@ def _others(
     stimulus = stimulus_of(session.played, read, rate)
     division = Division(stimulus, session.reference, calibration.fs_per_pa, axis.hz, 0.1)
     gate = Gate(start_s=0.0, end_s=0.1, taper_s=0.0, reflection_s=None, source=NO_GATE, lowest_valid_hz=axis.hz[0])
-    return other_takes(
+    return auxiliary_takes(
         Plan(session, settings, axis, (), (), (), calibration, correction, gate, {None: division}, speed_m_s),
         read,
         impedance,
@@ -291,7 +291,7 @@ def _others(
 
 
 def _measurement(
-    session: Session, result: ScanResult, others: OtherTakes, correction: MicrophoneCorrection | None, lineage: Step
+    session: Session, result: ScanResult, others: AuxiliaryTakes, correction: MicrophoneCorrection | None, lineage: Step
 ) -> Measurement:
     answer, data = result.response, result.data
     told = correction.frequency_hz if correction is not None else None

@@ -28,7 +28,7 @@ _WIDTH_ALLOWANCE_DB = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Levels(Locked):
+class LevelPrior(Locked):
     """What is known beforehand of both levels on the axis, over frequency (F,).
 
     chain_u_db : of the near field's recording chain against the far field's; near_u_db : all that moves the whole near
@@ -67,7 +67,7 @@ def splice(
     u_far_db: FloatArray,
     u_near_db: FloatArray,
     on_axis_row: int,
-    levels: Levels,
+    levels: LevelPrior,
 ) -> SpliceResult | str:
     """One response from a far field that holds above `far_low_hz` and a near field that holds below `near_high_hz`.
 
@@ -137,7 +137,7 @@ def splice(
 
 
 def _impossible(
-    levels: Levels, u_db: float, gain: float, slope: float, inverted: bool, band_hz: tuple[float, float]
+    levels: LevelPrior, u_db: float, gain: float, slope: float, inverted: bool, band_hz: tuple[float, float]
 ) -> str:
     """Why the two cannot be one loudspeaker's, probable cause first, or "". u_db : of their difference."""
     band = f"between {band_hz[0]:.0f} and {band_hz[1]:.0f} Hz"

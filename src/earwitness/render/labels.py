@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from earwitness.exhibits.chart import Lane, Mark, Panel, Region, Span
+from earwitness.exhibits.chart import ChartRegion, Lane, Mark, Panel, Span
 from earwitness.quantities import Curve
 from earwitness.render.frame import CHARACTER_PX, LINE_PX, Frame, number, text
 from earwitness.render.palette import INKS, Ground, Theme
@@ -58,19 +58,19 @@ def hatched(bands: list[tuple[float, float]], frame: Frame, key: str, ground: Gr
             yield f'<text class="invalid-label" {place} fill="{ground.muted}" {halo(ground)}>{OUTSIDE_WORDS}</text>'
 
 
-def seen_regions(panel: Panel, frame: Frame) -> list[Region]:
+def seen_regions(panel: Panel, frame: Frame) -> list[ChartRegion]:
     """Regions of the panel that touch its frequency axis."""
     return [r for r in panel.regions if r.high_hz > frame.low_hz and r.low_hz < frame.high_hz]
 
 
-def edges(region: Region, frame: Frame) -> tuple[float, float, float, float]:
+def edges(region: ChartRegion, frame: Frame) -> tuple[float, float, float, float]:
     """Left, right, top and bottom of a region within the plot rectangle [px]."""
     top = frame.top if region.high is None else max(frame.y_of(region.high), frame.top)
     bottom = frame.bottom if region.low is None else min(frame.y_of(region.low), frame.bottom)
     return frame.x_of(region.low_hz), frame.x_of(region.high_hz), top, bottom
 
 
-def region_shape(region: Region, frame: Frame, ground: Ground) -> str:
+def region_shape(region: ChartRegion, frame: Frame, ground: Ground) -> str:
     """A window or target as a gray band, a heard remark as a bar, a splice as a bracket."""
     left, right, top, bottom = edges(region, frame)
     kind = f'class="region {region.kind}"'
@@ -85,7 +85,7 @@ def region_shape(region: Region, frame: Frame, ground: Ground) -> str:
     return f'<rect {kind} {place} fill="{fill}"{edge}/>'
 
 
-def region_labels(regions: list[Region], panel: Panel, frame: Frame, ground: Ground) -> Iterator[str]:
+def region_labels(regions: list[ChartRegion], panel: Panel, frame: Frame, ground: Ground) -> Iterator[str]:
     """Names of regions, moved a line at a time until no two overlap; that of a band where no curve of the panel is."""
     taken: list[Box] = []
     for region in regions:
@@ -123,7 +123,7 @@ def _crossed(panel: Panel, frame: Frame, box: Box) -> int:
     return count
 
 
-def heard_rows(regions: list[Region], top: float, columns: int, ground: Ground) -> tuple[list[str], float]:
+def heard_rows(regions: list[ChartRegion], top: float, columns: int, ground: Ground) -> tuple[list[str], float]:
     """Heard remarks as rows under a narrow panel from `top` down; the markup and the new bottom [px]."""
     markup, y = [], top
     for region in regions:

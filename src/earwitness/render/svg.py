@@ -236,7 +236,7 @@ _LEAST_PLOT_PX = 80.0
 
 
 @dataclass(frozen=True, slots=True)
-class Room:
+class DrawingSpace:
     """The space a still has for its drawing [px of the drawing, whose type is 12 px high].
 
     upright : words go under the plot, not beside it
@@ -250,7 +250,7 @@ class Room:
 def still_svg(
     chart: Chart,
     panel: Panel,
-    room: Room,
+    room: DrawingSpace,
     *,
     traces: int | None = None,
     marks: Sequence[int] | None = None,
@@ -288,7 +288,7 @@ def still_svg(
     return "\n".join((head, paper, labels.hatch_pattern(key, ground), clip, *words, *body, "</svg>")) + "\n"
 
 
-def still_height(chart: Chart, panel: Panel, room: Room, *, theme: Theme = "light") -> float:
+def still_height(chart: Chart, panel: Panel, room: DrawingSpace, *, theme: Theme = "light") -> float:
     """What of the height of an upright room the drawing takes, all words under it counted; all of another room [px]."""
     if not room.upright:
         return room.height_px
@@ -296,7 +296,7 @@ def still_height(chart: Chart, panel: Panel, room: Room, *, theme: Theme = "ligh
     return min(bottom, room.height_px)
 
 
-def _under(panel: Panel, room: Room, theme: Theme) -> float:
+def _under(panel: Panel, room: DrawingSpace, theme: Theme) -> float:
     """Height of the words under an upright plot, those of all curves [px]."""
     if not room.upright:
         return 0.0
@@ -305,12 +305,12 @@ def _under(panel: Panel, room: Room, theme: Theme) -> float:
     return labels.heard_rows(list(panel.regions), under, columns, GROUNDS[theme])[1]
 
 
-def _axis_rows(panel: Panel, room: Room) -> list[str]:
+def _axis_rows(panel: Panel, room: DrawingSpace) -> list[str]:
     axis = panel.label if panel.unit in ("", panel.label) else f"{panel.label}, {panel.unit}"
     return textwrap.wrap(axis, max(20, int(room.width_px / CHARACTER_PX)))
 
 
-def _still_frame(chart: Chart, panel: Panel, room: Room, theme: Theme) -> Frame:
+def _still_frame(chart: Chart, panel: Panel, room: DrawingSpace, theme: Theme) -> Frame:
     """The plot rectangle: as large as the room allows with the scales' shape."""
     ground, left = GROUNDS[theme], 38.0 if room.upright else 44.0
     lines = labels.named_lines(panel, ground, theme)
@@ -337,7 +337,7 @@ def _still_frame(chart: Chart, panel: Panel, room: Room, theme: Theme) -> Frame:
     )
 
 
-def _names(panel: Panel, shown: Panel, frame: Frame, room: Room, theme: Theme) -> list[str]:
+def _names(panel: Panel, shown: Panel, frame: Frame, room: DrawingSpace, theme: Theme) -> list[str]:
     """Names of the curves that are drawn, where they stand when all are."""
     ground = GROUNDS[theme]
     every, drawn = labels.named_lines(panel, ground, theme), labels.named_lines(shown, ground, theme)

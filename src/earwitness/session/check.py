@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from earwitness.errors import Fault
 from earwitness.files.data import table_of
-from earwitness.session.draft import Draft, PlacedTake
+from earwitness.session.draft import PlacedTake, SessionDraft
 from earwitness.session.record import Claim
 from earwitness.session.responses import (
     RESPONSE_TAKES,
@@ -43,14 +43,14 @@ AREA_ALLOWANCE = 0.05
 _OHM_SIGNS = ("ohm", "ohms", "\u03c9")
 
 
-def check_cabinet(draft: Draft) -> Iterator[Fault]:
+def check_cabinet(draft: SessionDraft) -> Iterator[Fault]:
     """What the facts of the loudspeaker say against each other, in the order of the file."""
     yield from _claims(draft)
     yield from _drivers(draft)
     yield from _enclosure(draft)
 
 
-def _claims(draft: Draft) -> Iterator[Fault]:
+def _claims(draft: SessionDraft) -> Iterator[Fault]:
     for index, claim in enumerate(draft.loudspeaker.claims if draft.loudspeaker else ()):
         place = ("loudspeaker", "claim", index)
         if not _unit_fits(claim):
@@ -69,7 +69,7 @@ def _unit_fits(claim: Claim) -> bool:
     return claim.unit in allowed or (allowed == ["dB"] and claim.unit == "dB SPL")
 
 
-def _drivers(draft: Draft) -> Iterator[Fault]:
+def _drivers(draft: SessionDraft) -> Iterator[Fault]:
     if draft.loudspeaker is not None and not draft.drivers and draft.responses is None:
         yield draft.fault("no_driver", ("loudspeaker",))
     for index, name in enumerate(draft.drivers):
@@ -84,7 +84,7 @@ def _drivers(draft: Draft) -> Iterator[Fault]:
             )
 
 
-def _enclosure(draft: Draft) -> Iterator[Fault]:
+def _enclosure(draft: SessionDraft) -> Iterator[Fault]:
     """A port in a closed box, and drivers that the cabinet cannot hold."""
     told = draft.loudspeaker
     if told is None or not told.drivers:
@@ -107,7 +107,7 @@ SHORTEST_REFLECTION_MS = 0.7
 DISTANCE_ALLOWANCE_M, DISTANCE_ALLOWANCE_SHARE = 0.1, 0.1
 
 
-def check(draft: Draft) -> Iterator[Fault]:
+def check(draft: SessionDraft) -> Iterator[Fault]:
     """Every contradiction between the parts of a session, in the order of the file."""
     yield from _date(draft)
     yield from _names(draft)
@@ -131,7 +131,7 @@ def check(draft: Draft) -> Iterator[Fault]:
         yield from _take(draft, placed)
 
 
-def _date(draft: Draft) -> Iterator[Fault]:
+def _date(draft: SessionDraft) -> Iterator[Fault]:
     if draft.date is None or not re.fullmatch(DATE, draft.date):
         return
     try:
@@ -152,7 +152,7 @@ def _date(draft: Draft) -> Iterator[Fault]:
         )
 
 
-def _names(draft: Draft) -> Iterator[Fault]:
+def _names(draft: SessionDraft) -> Iterator[Fault]:
     """Names that nobody could type or tell apart: nothing can be found under them again."""
     told = draft.loudspeaker
     for key, name in (("name", told.name), ("maker", told.maker)) if told is not None else ():
@@ -164,7 +164,7 @@ def _names(draft: Draft) -> Iterator[Fault]:
             yield draft.fault("name_without_letter", ("loudspeaker", key), key=key, name=name)
 
 
-def _microphone(draft: Draft) -> Iterator[Fault]:
+def _microphone(draft: SessionDraft) -> Iterator[Fault]:
     found = draft.microphone
     if draft.responses is not None:
         return
@@ -175,7 +175,7 @@ def _microphone(draft: Draft) -> Iterator[Fault]:
 _NEED_LOOP = NoiseRunTake | LimiterTake | ScanTake
 
 
-def reads_reference(draft: Draft, placed: PlacedTake) -> int | None:
+def reads_reference(draft: SessionDraft, placed: PlacedTake) -> int | None:
     """The reference channel that a take is reduced with, or None."""
     take = placed.take
     if not isinstance(
@@ -190,7 +190,7 @@ def reads_reference(draft: Draft, placed: PlacedTake) -> int | None:
     return draft.reference.channel if draft.reference and needs else None
 
 
-def _stimulus(draft: Draft) -> Iterator[Fault]:
+def _stimulus(draft: SessionDraft) -> Iterator[Fault]:
     for path, one in draft.stimuli():
         if isinstance(one, SweepStimulus):
             yield from _sweep(draft, path, one)
@@ -211,14 +211,14 @@ def _stimulus(draft: Draft) -> Iterator[Fault]:
             )
 
 
-def _sweep(draft: Draft, path: Keys, sweep: SweepStimulus) -> Iterator[Fault]:
+def _sweep(draft: SessionDraft, path: Keys, sweep: SweepStimulus) -> Iterator[Fault]:
     if sweep.stop_hz <= sweep.start_hz:
         yield draft.fault("sweep_falls", (*path, "stop_hz"), sweep=sweep)
     if sweep.fade_in_s + sweep.fade_out_s > sweep.duration_s:
         yield draft.fault("fades_too_long", (*path, "duration_s"), least_s=sweep.fade_in_s + sweep.fade_out_s)
 
 
-def _surroundings(draft: Draft) -> Iterator[Fault]:
+def _surroundings(draft: SessionDraft) -> Iterator[Fault]:
     around = draft.environment
     far = [p for p in draft.takes if _is_far(p)]
     if around is None or not far:
@@ -241,7 +241,7 @@ def _surroundings(draft: Draft) -> Iterator[Fault]:
         yield draft.fault("no_surroundings", ("environment",))
 
 
-def _first_reflection(draft: Draft, around: Environment) -> Iterator[Fault]:
+def _first_reflection(draft: SessionDraft, around: Environment) -> Iterator[Fault]:
     if around.first_reflection_ms is not None and around.first_reflection_ms <= SHORTEST_REFLECTION_MS:
         yield draft.fault(
             "reflection_too_early",
@@ -256,7 +256,7 @@ def _is_far(placed: PlacedTake) -> bool:
     return isinstance(take, FarFieldTake) or (isinstance(take, LevelTake) and take.driver is None)
 
 
-def _room(draft: Draft) -> Iterator[Fault]:
+def _room(draft: SessionDraft) -> Iterator[Fault]:
     room = draft.environment.room if draft.environment else None
     if room is None:
         return
@@ -274,7 +274,7 @@ def _room(draft: Draft) -> Iterator[Fault]:
                 )
 
 
-def _same_distance(draft: Draft, apart_m: float) -> Iterator[Fault]:
+def _same_distance(draft: SessionDraft, apart_m: float) -> Iterator[Fault]:
     """The room's table sets the gate and the take's distance the level: where they differ one of them is wrong.
 
     Off the axis a distance may differ by what the loudspeaker itself turns aside.
@@ -294,7 +294,7 @@ def _same_distance(draft: Draft, apart_m: float) -> Iterator[Fault]:
         )
 
 
-def _turntable(draft: Draft) -> Iterator[Fault]:
+def _turntable(draft: SessionDraft) -> Iterator[Fault]:
     """Where the table's axis is told, every angle's distance follows from the one at 0 degrees."""
     if draft.turntable is None:
         return
@@ -311,7 +311,7 @@ def _turntable(draft: Draft) -> Iterator[Fault]:
     yield from _axis_outside(draft)
 
 
-def _axis_outside(draft: Draft) -> Iterator[Fault]:
+def _axis_outside(draft: SessionDraft) -> Iterator[Fault]:
     """An axis that misses the loudspeaker by far is a slip of the sign or the unit."""
     told, table = draft.loudspeaker, draft.turntable
     if told is None or table is None:
@@ -324,7 +324,7 @@ def _axis_outside(draft: Draft) -> Iterator[Fault]:
             )
 
 
-def _same_ids(draft: Draft) -> Iterator[Fault]:
+def _same_ids(draft: SessionDraft) -> Iterator[Fault]:
     seen: dict[str, PlacedTake] = {}
     for placed in draft.takes:
         first = seen.setdefault(placed.take.id, placed)
@@ -332,7 +332,7 @@ def _same_ids(draft: Draft) -> Iterator[Fault]:
             yield draft.take_fault("take_id_twice", placed, "id", line=draft.line_of_take(first))
 
 
-def _same_angles(draft: Draft) -> Iterator[Fault]:
+def _same_angles(draft: SessionDraft) -> Iterator[Fault]:
     seen: dict[tuple[object, ...], PlacedTake] = {}
     for placed in draft.takes:
         take = placed.take
@@ -343,7 +343,7 @@ def _same_angles(draft: Draft) -> Iterator[Fault]:
             yield draft.take_fault("angle_twice", placed, "angle_deg", first=first, line=draft.line_of_take(first))
 
 
-def _behind_wall(draft: Draft) -> Iterator[Fault]:
+def _behind_wall(draft: SessionDraft) -> Iterator[Fault]:
     around = draft.environment
     if around is None:
         return
@@ -363,7 +363,7 @@ def _behind_wall(draft: Draft) -> Iterator[Fault]:
             return
 
 
-def _same_recordings(draft: Draft) -> Iterator[Fault]:
+def _same_recordings(draft: SessionDraft) -> Iterator[Fault]:
     seen: dict[str, list[PlacedTake]] = {}
     for placed in draft.takes:
         earlier = seen.setdefault(placed.take.sha256, [])
@@ -391,7 +391,7 @@ def _same_position(one: PlacedTake, other: PlacedTake) -> bool:
     return len(axes) == 2 and axes[0][:2] == axes[1][:2] and axes[0][2] != axes[1][2]
 
 
-def _level_series(draft: Draft) -> Iterator[Fault]:
+def _level_series(draft: SessionDraft) -> Iterator[Fault]:
     series: dict[tuple[object, ...], list[tuple[PlacedTake, LevelTake]]] = {}
     for placed, take in draft.of(LevelTake):
         series.setdefault((take.driver, take.distance_m), []).append((placed, take))
@@ -401,7 +401,7 @@ def _level_series(draft: Draft) -> Iterator[Fault]:
                 yield draft.take_fault("level_series_falls", after, "drive_v", before=before)
 
 
-def _bursts(draft: Draft) -> Iterator[Fault]:
+def _bursts(draft: SessionDraft) -> Iterator[Fault]:
     """Bursts of one frequency and place rise, as the first that fails tells how loud the one before may be."""
     last: dict[tuple[float, float], tuple[PlacedTake, BurstTake]] = {}
     for placed, take in draft.of(BurstTake):
@@ -412,7 +412,7 @@ def _bursts(draft: Draft) -> Iterator[Fault]:
         last[place] = (placed, take)
 
 
-def _one_impedance(draft: Draft) -> Iterator[Fault]:
+def _one_impedance(draft: SessionDraft) -> Iterator[Fault]:
     tables = [placed for placed, _ in draft.of(ImpedanceTableTake)]
     loads = [placed for placed, take in draft.of(ImpedanceTake) if take.role == "load"]
     for placed in tables[1:] if not loads else tables:
@@ -420,7 +420,7 @@ def _one_impedance(draft: Draft) -> Iterator[Fault]:
         yield draft.take_fault("impedance_twice", placed, "kind", line=draft.line_of_take(other))
 
 
-def _one_scan(draft: Draft) -> Iterator[Fault]:
+def _one_scan(draft: SessionDraft) -> Iterator[Fault]:
     """A session is a scan or orbits; a scan is recordings or one file of pressures."""
     scans, whole = draft.of(ScanTake), draft.of(ScanPressuresTake)
     if not scans and not whole:
@@ -438,7 +438,7 @@ def _one_scan(draft: Draft) -> Iterator[Fault]:
         yield draft.take_fault("scan_twice", placed, "kind")
 
 
-def _responses_alone(draft: Draft) -> Iterator[Fault]:
+def _responses_alone(draft: SessionDraft) -> Iterator[Fault]:
     """Responses say what a loudspeaker radiates; recordings of the same would say it twice."""
     given = [placed for placed in draft.takes if isinstance(placed.take, RESPONSE_TAKES)]
     recorded = [
@@ -448,7 +448,7 @@ def _responses_alone(draft: Draft) -> Iterator[Fault]:
         yield draft.take_fault("responses_and_recordings", recorded[0], "kind", line=draft.line_of_take(given[0]))
 
 
-def _something_to_reduce(draft: Draft) -> Iterator[Fault]:
+def _something_to_reduce(draft: SessionDraft) -> Iterator[Fault]:
     """Near fields, levels and the load are all held against the sound at a distance."""
     every = (FarFieldTake, ScanTake, ScanPressuresTake, *RESPONSE_TAKES)
     kinds = {placed.written.table.get("kind") for placed in draft.takes}
@@ -457,7 +457,7 @@ def _something_to_reduce(draft: Draft) -> Iterator[Fault]:
         yield draft.fault("no_sound_at_distance", ("take",), only=only)
 
 
-def _monitor(draft: Draft, placed: PlacedTake, take: ScanTake) -> Iterator[Fault]:
+def _monitor(draft: SessionDraft, placed: PlacedTake, take: ScanTake) -> Iterator[Fault]:
     """A monitor is a third channel, and hears every point of the scan or none."""
     channel = take.monitor_channel
     if channel is not None and channel in (take.microphone_channel, reads_reference(draft, placed)):
@@ -467,7 +467,7 @@ def _monitor(draft: Draft, placed: PlacedTake, take: ScanTake) -> Iterator[Fault
         yield draft.take_fault("monitor_missing", placed, "monitor_channel", first=first)
 
 
-def _take(draft: Draft, placed: PlacedTake) -> Iterator[Fault]:
+def _take(draft: SessionDraft, placed: PlacedTake) -> Iterator[Fault]:
     take = placed.take
     if isinstance(take, TwoToneTake):
         yield from _two_tones(draft, placed, take)
@@ -490,7 +490,7 @@ def _take(draft: Draft, placed: PlacedTake) -> Iterator[Fault]:
         yield draft.take_fault("stimulus_is_take", placed, "stimulus_file")
 
 
-def _two_tones(draft: Draft, placed: PlacedTake, take: TwoToneTake) -> Iterator[Fault]:
+def _two_tones(draft: SessionDraft, placed: PlacedTake, take: TwoToneTake) -> Iterator[Fault]:
     if take.high_hz <= 2.0 * take.low_hz:
         yield draft.take_fault("tones_too_close", placed, "high_hz", least_hz=2.0 * take.low_hz)
     for key, hz in (("low_hz", take.low_hz), ("high_hz", take.high_hz)):
@@ -499,7 +499,7 @@ def _two_tones(draft: Draft, placed: PlacedTake, take: TwoToneTake) -> Iterator[
             yield draft.take_fault("tones_not_whole", placed, "length_s", turns=turns, hz=hz, key=key)
 
 
-def _named_driver(draft: Draft, placed: PlacedTake, name: str) -> Iterator[Fault]:
+def _named_driver(draft: SessionDraft, placed: PlacedTake, name: str) -> Iterator[Fault]:
     if name in draft.drivers:
         return
     near = difflib.get_close_matches(name.lower(), [d.lower() for d in draft.drivers], n=1, cutoff=0.5)

@@ -44,7 +44,7 @@ class PlacedTake:
 
 
 @dataclass(frozen=True, slots=True)
-class Draft:
+class SessionDraft:
     """Every part is None where the file holds none or a faulty one; `takes` are the sound ones.
 
     `drivers` : names of the drivers as far as they can be read; `other_stimulus` : each with its place in the list;
@@ -97,14 +97,14 @@ class Draft:
         return f"{placed.take.id!r}" + (f" (line {line})" if line else "")
 
 
-def draft_of(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Keys, int]) -> Draft:
+def draft_of(document: dict[str, Any], takes: list[WrittenTake], lines: dict[Keys, int]) -> SessionDraft:
     """The sound parts of a TOML document whose takes are spelled out."""
     written = document.get("loudspeaker")
     drivers = written.get("driver") if isinstance(written, dict) else None
     names = [d.get("name") for d in drivers if isinstance(d, dict)] if isinstance(drivers, list) else []
     date = document.get("date")
     sound = [(take, _sound(_TAKE, take.table)) for take in takes]
-    return Draft(
+    return SessionDraft(
         date=date if isinstance(date, str) else None,
         loudspeaker=_sound(TypeAdapter(Loudspeaker), written),
         drivers=tuple(n.strip() for n in names if isinstance(n, str)),

@@ -14,7 +14,7 @@ from earwitness.formats.photo import check_photo
 from earwitness.formats.scan_pressures import read_scan_pressures
 from earwitness.session import session
 from earwitness.session.check import reads_reference
-from earwitness.session.draft import Draft, PlacedTake
+from earwitness.session.draft import PlacedTake, SessionDraft
 from earwitness.session.response_files import faults_of
 from earwitness.session.responses import RESPONSE_FILES, ImpulseTake, ScanPressuresTake, ScanTake
 from earwitness.session.toml_text import of_file, told
@@ -55,7 +55,7 @@ def _cut_off(path: Path) -> AudioError:
     return AudioError.of("session.cut_off", where=str(path))
 
 
-def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
+def check_files(folder: Path, draft: SessionDraft, hashes: dict[str, str]) -> Iterator[Fault]:
     """Faults of the named files in `folder`; `hashes` holds those that are there."""
     headers: dict[str, Header] = {}
     for name in dict.fromkeys(_audio_names(draft)):
@@ -78,7 +78,7 @@ def check_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[
     yield from _other_files(folder, draft, hashes)
 
 
-def _other_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
+def _other_files(folder: Path, draft: SessionDraft, hashes: dict[str, str]) -> Iterator[Fault]:
     """Files that have a reader of their own: what it refuses."""
     named: list[tuple[str, str, Callable[[Path], object]]] = []
     if draft.microphone and draft.microphone.correction_file:
@@ -97,7 +97,7 @@ def _other_files(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator
                 yield of_file(error, name, field)
 
 
-def _audio_names(draft: Draft) -> Iterator[str]:
+def _audio_names(draft: SessionDraft) -> Iterator[str]:
     yield from (one.file for _, one in draft.stimuli() if isinstance(one, session.FileStimulus))
     if draft.microphone and draft.microphone.calibrator:
         yield draft.microphone.calibrator.file
@@ -112,7 +112,7 @@ def _audio_names(draft: Draft) -> Iterator[str]:
             yield placed.take.stimulus_file
 
 
-def _users(draft: Draft, name: str) -> str:
+def _users(draft: SessionDraft, name: str) -> str:
     ids = [f"take {p.take.id}" for p in draft.takes if name in (p.take.file, getattr(p.take, "stimulus_file", None))]
     ids += [str(path[0]) for path, one in draft.stimuli() if isinstance(one, session.FileStimulus) and one.file == name]
     if draft.microphone and draft.microphone.calibrator and draft.microphone.calibrator.file == name:
@@ -120,7 +120,7 @@ def _users(draft: Draft, name: str) -> str:
     return ", ".join(ids[:3])
 
 
-def _common_rate(draft: Draft, headers: dict[str, Header]) -> int | None:
+def _common_rate(draft: SessionDraft, headers: dict[str, Header]) -> int | None:
     """The rate of most takes; impedance may come from another interface."""
     rates = Counter(
         headers[p.take.file].rate_hz
@@ -130,7 +130,7 @@ def _common_rate(draft: Draft, headers: dict[str, Header]) -> int | None:
     return rates.most_common(1)[0][0] if rates else None
 
 
-def _rates(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
+def _rates(draft: SessionDraft, headers: dict[str, Header]) -> Iterator[Fault]:
     common = _common_rate(draft, headers)
     names = [p.take.file for p in draft.takes if not isinstance(p.take, session.ImpedanceTake)]
     names += [p.take.stimulus_file for p in draft.takes if isinstance(p.take, session.MultitoneTake)]
@@ -140,14 +140,14 @@ def _rates(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
             yield told("rates_differ", name, None, _users(draft, name), rate_hz=headers[name].rate_hz, common=common)
 
 
-def _nyquist(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
+def _nyquist(draft: SessionDraft, headers: dict[str, Header]) -> Iterator[Fault]:
     rate = _common_rate(draft, headers)
     for path, sweep in draft.stimuli():
         if isinstance(sweep, session.SweepStimulus) and rate and sweep.stop_hz > rate / 2:
             yield draft.fault("sweep_beyond_nyquist", (*path, "stop_hz"), sweep=sweep, rate=rate, half_hz=rate / 2)
 
 
-def _channels(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Fault]:
+def _channels(draft: SessionDraft, placed: PlacedTake, header: Header) -> Iterator[Fault]:
     take = placed.take
     needed: dict[str, int | None] = {"microphone_channel": take.microphone_channel}
     if isinstance(take, session.ImpedanceTake):
@@ -161,7 +161,7 @@ def _channels(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Faul
             yield draft.take_fault("channel_missing", placed, key, has=has, channel=channel, role=key.replace("_", " "))
 
 
-def _length(draft: Draft, placed: PlacedTake, header: Header, headers: dict[str, Header]) -> Iterator[Fault]:
+def _length(draft: SessionDraft, placed: PlacedTake, header: Header, headers: dict[str, Header]) -> Iterator[Fault]:
     take, played = placed.take, draft.stimulus_of(placed.take)
     needed, of = 0.0, ""
     if isinstance(take, session.MultitoneTake):
@@ -186,7 +186,7 @@ def _length(draft: Draft, placed: PlacedTake, header: Header, headers: dict[str,
         yield draft.take_fault("recording_too_short", placed, "file", header=header, of=of, needed=needed)
 
 
-def _side_lines(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Fault]:
+def _side_lines(draft: SessionDraft, placed: PlacedTake, header: Header) -> Iterator[Fault]:
     take = placed.take
     if isinstance(take, session.TwoToneTake):
         highest, key, what = take.high_hz + 2.0 * take.low_hz, "high_hz", "the highest side line"
@@ -200,7 +200,7 @@ def _side_lines(draft: Draft, placed: PlacedTake, header: Header) -> Iterator[Fa
         yield draft.take_fault("beyond_recording", placed, key, what=what, highest=highest, header=header, limit=limit)
 
 
-def _calibrator(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
+def _calibrator(draft: SessionDraft, headers: dict[str, Header]) -> Iterator[Fault]:
     found = draft.microphone.calibrator if draft.microphone else None
     header = headers.get(found.file) if found else None
     if found is None or header is None:
@@ -214,14 +214,14 @@ def _calibrator(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
         yield draft.fault("calibrator_frequency", (*place, "frequency_hz"), found=found, header=header)
 
 
-def _played_file(draft: Draft, headers: dict[str, Header]) -> Iterator[Fault]:
+def _played_file(draft: SessionDraft, headers: dict[str, Header]) -> Iterator[Fault]:
     for path, played in draft.stimuli():
         there = headers.get(played.file) if isinstance(played, session.FileStimulus) else None
         if isinstance(played, session.FileStimulus) and there is not None and played.channel > there.channels:
             yield draft.fault("played_channel", (*path, "channel"), played=played, there=there)
 
 
-def _responses(folder: Path, draft: Draft, hashes: dict[str, str]) -> Iterator[Fault]:
+def _responses(folder: Path, draft: SessionDraft, hashes: dict[str, str]) -> Iterator[Fault]:
     relative = draft.responses is not None and draft.responses.level == "relative"
     for placed in draft.takes:
         if isinstance(placed.take, RESPONSE_FILES) and placed.take.file in hashes:

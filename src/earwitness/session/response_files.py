@@ -26,7 +26,7 @@ from earwitness.session.session import Session
 from earwitness.session.toml_text import of_file, told
 
 Seen = ResponseTable | SofaDirectivity | LevelTable
-Source = Seen | Recording
+ResponseSource = Seen | Recording
 FileTake = (
     CurvesTake | ResponseTake | ImpulseTake | DirectionsTake | UncertaintyTake | LevelTableTake | MultitoneTableTake
 )
@@ -37,7 +37,7 @@ _READ: dict[tuple[str, tuple[tuple[str, str], ...], Form], Seen] = {}
 _KEYS = {"axis": "axis_deg", "thousands": "columns", "positions": "source_positions"}
 
 
-def read_source(path: Path, take: FileTake) -> Source:
+def read_source(path: Path, take: FileTake) -> ResponseSource:
     """What the file of a take of responses holds, with the take's own answers to what the file leaves open.
 
     FormatError or AudioError as the readers have them.
@@ -101,12 +101,12 @@ def read_seen(path: Path, *, named: bool = False) -> Seen:
     return _read(path, sha256, (), "sofa" if path.suffix.lower() == ".sofa" else "responses", named=named)
 
 
-def sources_of(session: Session, files: Mapping[str, Path]) -> dict[str, Source]:
+def sources_of(session: Session, files: Mapping[str, Path]) -> dict[str, ResponseSource]:
     """What the files of all takes of responses hold, by the take's id. Errors as in `read_source`."""
     return {take.id: read_source(files[take.file], take) for take in session.takes if isinstance(take, RESPONSE_FILES)}
 
 
-def open_questions(source: Source, take: FileTake) -> tuple[Question, ...]:
+def open_questions(source: ResponseSource, take: FileTake) -> tuple[Question, ...]:
     """What the reading leaves open and the take does not settle."""
     if isinstance(source, Recording):
         return ()

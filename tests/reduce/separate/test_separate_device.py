@@ -8,7 +8,7 @@ import pytest
 
 from earwitness.errors import EarwitnessError
 from earwitness.reduce.separate import dense_route
-from earwitness.reduce.separate.dense_route import Device, accelerator, fit_points, torch_device
+from earwitness.reduce.separate.dense_route import ComputeDevice, accelerator, fit_points, torch_device
 from earwitness.reduce.separate.field import Shell
 from earwitness.reduce.separate.normal_equations import Fit
 
@@ -16,10 +16,10 @@ K = 2 * np.pi * np.array([150.0, 600.0, 1200.0]) / made.SPEED_M_S
 SHELL = Shell(0.18, 0.5, 1.0)
 POINTS = np.concatenate([made.spiral_sphere(0.4, 350), made.spiral_sphere(0.5, 350)])
 # Functions of the array API standard, 2023.12, and no other: what another library has as well.
-NUMPY = Device("numpy", np, np.asarray, np.asarray)
+NUMPY = ComputeDevice("numpy", np, np.asarray, np.asarray)
 
 
-def fitted(order_in: int, *, on: Device | None = None, single: bool = False) -> Fit:
+def fitted(order_in: int, *, on: ComputeDevice | None = None, single: bool = False) -> Fit:
     rng = np.random.default_rng(8)
     data = made.monopoles(POINTS, made.NEAR, made.NEAR_STRENGTH, K)
     if order_in >= 0:

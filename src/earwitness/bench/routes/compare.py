@@ -9,7 +9,14 @@ from pydantic import Field
 
 from earwitness.app.compare import COMPARED, compare_results
 from earwitness.app.jobs import Progress
-from earwitness.app.shelf import figure_range, index_missing, shelf_facts, shelf_page, shelf_prices, shelf_standings
+from earwitness.app.shelf import (
+    browse_catalogue,
+    figure_range,
+    index_missing,
+    shelf_facts,
+    shelf_prices,
+    shelf_standings,
+)
 from earwitness.archive.search import FoundFigure, SearchQuery
 from earwitness.bench.pages import page, part, safe
 from earwitness.bench.state import BenchState, Body, Entry
@@ -61,7 +68,7 @@ def _left(
 Left = Annotated[SearchQuery, Depends(_left)]
 
 
-class Chosen(Body):
+class ChosenLoudspeakers(Body):
     """Loudspeakers by number, "3", or with a session of theirs, "3@12"."""
 
     ids: Annotated[
@@ -126,14 +133,14 @@ def compare_beside(
 
 
 @router.post("/api/compare/ready", tags=["compare"])
-def compare_ready(bench: BenchState, body: Chosen) -> dict[str, Any]:
+def compare_ready(bench: BenchState, body: ChosenLoudspeakers) -> dict[str, Any]:
     """Whether these loudspeakers are read already, so that laying them over each other takes no time."""
     wanted = [_parted(str(one)) for one in body.ids]
     return {"is_ready": all(bench.holds_reading(bench.loudspeaker(one).id, session) for one, session in wanted)}
 
 
 @router.post("/api/compare/read", tags=["compare"])
-def compare_read(bench: BenchState, body: Chosen) -> dict[str, Any]:
+def compare_read(bench: BenchState, body: ChosenLoudspeakers) -> dict[str, Any]:
     """Read loudspeakers so that they can be laid over each other, as a job."""
     wanted = [_parted(str(one)) for one in body.ids]
     entries = [bench.loudspeaker(number) for number, _ in wanted]
@@ -172,7 +179,7 @@ def compare_catalogue(
     opened : show figures of loudspeakers never opened too, which opens them."""
     query = replace(left, sort=sort, descending=descending, offset=offset)
     wanted = [key for key in columns.split(",") if key][:24] if columns else list(USUAL_COLUMNS)
-    found = shelf_page(query, bench.archive_folder, open_all=opened)
+    found = browse_catalogue(query, bench.archive_folder, open_all=opened)
     return {
         **record(found, "total left_out"),
         "offset": offset,

@@ -19,7 +19,7 @@ from earwitness.bench.state import Bench, BenchState, Body, Entry, Id
 from earwitness.errors import InputError
 from earwitness.exhibits.heard import heard_chart, heard_table, reliability_table
 from earwitness.exhibits.record import record
-from earwitness.insight.listening.matching import Verdict
+from earwitness.insight.listening.matching import RemarkVerdict
 from earwitness.insight.listening.remark import heard_words
 from earwitness.insight.mend.equalizer import MOST_BANDS, BandKind
 from earwitness.render.html import figure_html, table_html
@@ -209,7 +209,7 @@ class Lettered(Body):
     loudspeakers: Annotated[list[Named], Field(min_length=1, max_length=8)]
 
 
-class Levels(Body):
+class BlindLevels(Body):
     """Levels of pink noise at the seat, dB SPL, by letter."""
 
     levels_db: Annotated[
@@ -265,7 +265,7 @@ def listen_held_part(request: Request, bench: BenchState, loudspeaker_id: Id) ->
     for number, heard in enumerate(advice.heard, 1):
         chart = heard_chart(result.reading, result.measurement, heard, advice.findings, number=number)
         table = heard_table(heard, advice.findings, number=number)
-        verdicts: tuple[Verdict, ...] = ("agrees", "contradicts", "no match in the data")
+        verdicts: tuple[RemarkVerdict, ...] = ("agrees", "contradicts", "no match in the data")
         shown.append(
             {
                 "mark": acts.mark_words(heard.is_after_data),
@@ -297,7 +297,7 @@ def listen_seal(body: EnteredSheet, bench: BenchState) -> dict[str, Any]:
 
 
 @router.post("/api/listen/gains", tags=["listen"])
-def listen_gains(body: Levels) -> dict[str, Any]:
+def listen_gains(body: BlindLevels) -> dict[str, Any]:
     """Gains that bring every letter to the quietest."""
     return {"gains_db": acts.matching_gains(body.levels_db), "level_db": min(body.levels_db.values())}
 

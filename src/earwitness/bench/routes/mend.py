@@ -7,7 +7,7 @@ from fastapi.responses import HTMLResponse
 from pydantic import Field
 
 from earwitness.app.listen import findings_of
-from earwitness.app.mend import FILES, MendDesk, equalizer_file, equalizer_of, limits_of, live_levels
+from earwitness.app.mend import FILES, EqualizerEditor, equalizer_file, equalizer_of, limits_of, live_levels
 from earwitness.app.read import ReadResult
 from earwitness.app.trial import own_trials
 from earwitness.bench.pages import page, safe
@@ -24,8 +24,8 @@ from earwitness.insight.findings.finding import AimAnswer
 from earwitness.insight.mend.aim import AimStudy, aim_words
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, MOST_BANDS, BandKind, Equalizer
 from earwitness.insight.mend.equalizer import KINDS as BAND_KINDS
-from earwitness.insight.mend.stop import Verdict
-from earwitness.insight.mend.task import Limits
+from earwitness.insight.mend.stop import EqualizerVerdict
+from earwitness.insight.mend.task import EqualizerLimits
 from earwitness.render.html import figure_html
 
 router = APIRouter()
@@ -60,7 +60,7 @@ class LimitsAsked(Body):
     total_boost_db: Annotated[float, Field(ge=0, le=40, allow_inf_nan=False)] | None = None
     forced: bool = False
 
-    def limits(self) -> Limits:
+    def limits(self) -> EqualizerLimits:
         """As the design takes them; InputError where they are upside down."""
         return limits_of(**self.model_dump())
 
@@ -207,9 +207,9 @@ def mend_file(
     )
 
 
-def _desk(bench: Bench, loudspeaker_id: int) -> MendDesk:
-    def made(result: ReadResult) -> MendDesk:
-        return MendDesk(result, findings_of(result, bench.archive_folder))
+def _desk(bench: Bench, loudspeaker_id: int) -> EqualizerEditor:
+    def made(result: ReadResult) -> EqualizerEditor:
+        return EqualizerEditor(result, findings_of(result, bench.archive_folder))
 
     return bench.beside(loudspeaker_id, "mend", made)
 
@@ -227,7 +227,7 @@ def _band(words: str) -> BandAsked:
         raise InputError.of("bench.no_band", words=words[:60]) from None
 
 
-def _verdict(one: Verdict) -> dict[str, Any]:
+def _verdict(one: EqualizerVerdict) -> dict[str, Any]:
     return {
         "answer": one.answer,
         "headline": true_minus(one.headline),

@@ -29,13 +29,13 @@ from earwitness.publish.stills import frames_of, still_name, write_video
 from earwitness.publish.talk import spoken_parts, talk_of
 from earwitness.render.html import chart_script, is_numbers_script
 from earwitness.render.palette import Theme
-from earwitness.render.svg import Room, still_svg
+from earwitness.render.svg import DrawingSpace, still_svg
 
 router = APIRouter()
 Part = Annotated[str, Field(max_length=40_000)]
 Key = Annotated[str, Field(min_length=1, max_length=80)]
 _POLICIES = table_of("bench", "policies")
-_STAGE = Room(800.0, 372.0, upright=False)
+_STAGE = DrawingSpace(800.0, 372.0, upright=False)
 _THEMES: tuple[Theme, ...] = ("light", "dark")
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earwitness.dsp.resonance import Guess, Pole, fit_pole
-from earwitness.figures.windows import Levels
+from earwitness.figures.windows import DirectionalLevels
 from earwitness.insight.findings.decompose import Peak, half_size_octaves, peaking_with_slopes
 from earwitness.insight.findings.finding import Finding, Resonance
 from earwitness.quantities import Curve, FloatArray, Locked, Measurement, NearField
@@ -222,7 +222,7 @@ def _in_near_field(field: NearField, peak: Peak) -> Peak | None:
     return Peak(peak.center_hz * 2.0**center, q=math.exp(ln_q), size_db=size, u_ln_f=u_ln_f, u_ln_q=u_ln_q, u_db=u_db)
 
 
-def without_gate(levels: Levels, findings: Sequence[Finding]) -> Levels:
+def without_gate(levels: DirectionalLevels, findings: Sequence[Finding]) -> DirectionalLevels:
     """Levels with what the gate hides of resonances in the source put back in every direction: what an equalizer mends.
 
     Each counts as far as it is known (`Resonance.hidden_db`); a resonance in the source is the same at all angles.

@@ -16,7 +16,7 @@ from math import log2, pi
 import numpy as np
 
 from earwitness.figures.distortion import near_to_one_meter_db
-from earwitness.figures.load import Wrinkle, wrinkles
+from earwitness.figures.load import MinorResonance, minor_resonances
 from earwitness.insight.findings.decompose import Peak, half_size_octaves, peaking_db
 from earwitness.insight.findings.finding import DIRECT, EQUALIZABLE, SOURCES, Kind, Origin, Sized
 from earwitness.quantities import Curve, DirectionalResponse, Impedance, NearField, on_orbit
@@ -40,7 +40,7 @@ CURVES = ("on_axis", "listening_window", "early_reflections", "sound_power", "in
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Evidence:
+class PeakEvidence:
     """One peak as every curve and direction shows it. A value that the data do not give is absent, never 0.
 
     curve_db : size by curve key [dB]
@@ -122,7 +122,7 @@ def gather(
     impedance: Impedance | None,
     near_fields: Sequence[NearField],
     drivers: Sequence[Driver],
-) -> Evidence:
+) -> PeakEvidence:
     """Everything that bears on where a peak comes from.
 
     curves stand on the response's frequencies. edge_db : (F,) roll-off that all directions share, taken out first;
@@ -140,7 +140,7 @@ def gather(
     wrinkle = _wrinkle(impedance, peak)
     shares = _shares(near_fields, drivers, response, peak)
     radiator = _maker(shares)
-    return Evidence(
+    return PeakEvidence(
         found,
         _off_axis(response=response, level_db=level, known=finite, peak=peak, others=others, orbit="horizontal"),
         _off_axis(response=response, level_db=level, known=finite, peak=peak, others=others, orbit="vertical"),
@@ -253,12 +253,12 @@ def _phase_departure_deg(hz: FloatArray, phase_rad: FloatArray, peak: Peak) -> f
     return float(np.rad2deg(np.max(np.abs(phase_rad[near] - line))))
 
 
-def _wrinkle(impedance: Impedance | None, peak: Peak) -> Wrinkle | None:
+def _wrinkle(impedance: Impedance | None, peak: Peak) -> MinorResonance | None:
     """The largest wrinkle of the impedance inside the peak's width (at least 1/12 octave to either side)."""
     if impedance is None:
         return None
     reach = min(max(0.5 * half_size_octaves(peak.q), 1 / 12), 1 / 4)
-    near = [one for one in wrinkles(impedance) if abs(np.log2(one.hz / peak.center_hz)) <= reach]
+    near = [one for one in minor_resonances(impedance) if abs(np.log2(one.hz / peak.center_hz)) <= reach]
     return max(near, key=lambda one: abs(one.percent)) if near else None
 
 
@@ -315,7 +315,7 @@ ACROSS_SHARE, ACROSS_DB = 0.25, 2.0
 MINIMUM_PHASE_DEG = 20.0
 
 
-def kind_of(evidence: Evidence, *, size_db: float, in_direct: bool) -> Kind:
+def kind_of(evidence: PeakEvidence, *, size_db: float, in_direct: bool) -> Kind:
     """The kind that the sizes in curves and directions speak for.
 
     size_db : of the peak where it was found; in_direct : found in the direct sound, not in the in-room prediction
@@ -346,7 +346,7 @@ def kind_of(evidence: Evidence, *, size_db: float, in_direct: bool) -> Kind:
     return "partial"
 
 
-def is_equalizable(kind: Kind, evidence: Evidence) -> bool:
+def is_equalizable(kind: Kind, evidence: PeakEvidence) -> bool:
     """At all angles alike, and of minimum phase where the phase is known."""
     phase = evidence.excess_phase_deg
     return kind in EQUALIZABLE and (phase is None or phase <= MINIMUM_PHASE_DEG)
@@ -358,12 +358,12 @@ def _larger(*sizes: float | None) -> float | None:
     return max(known, key=abs) if known else None
 
 
-def _is_vertical(evidence: Evidence) -> bool:
+def _is_vertical(evidence: PeakEvidence) -> bool:
     across, up = evidence.horizontal_db, evidence.vertical_db
     return across is not None and up is not None and abs(across) < min(ACROSS_SHARE * abs(up), ACROSS_DB)
 
 
-def _resonance_of(evidence: Evidence) -> Kind:
+def _resonance_of(evidence: PeakEvidence) -> Kind:
     if evidence.is_port:
         return "port"
     return "load" if evidence.wrinkle_percent is not None else "source"
@@ -412,7 +412,7 @@ def origins_of(
     q: float,
     size_db: float,
     sizes: Mapping[str, Sized],
-    evidence: Evidence,
+    evidence: PeakEvidence,
     drivers: Sequence[Driver],
     cabinet: Cabinet | None,
 ) -> tuple[Origin, ...]:
@@ -436,7 +436,7 @@ def origins_of(
     return tuple(found)
 
 
-def _of_radiator(center_hz: float, q: float, evidence: Evidence, drivers: Sequence[Driver]) -> list[Origin]:
+def _of_radiator(center_hz: float, q: float, evidence: PeakEvidence, drivers: Sequence[Driver]) -> list[Origin]:
     """Source: the near field itself. Breakup: a cone of ka over 1 (common practice, no source)."""
     driver = next((one for one in drivers if one.name == evidence.radiator), None)
     if driver is None:
@@ -450,7 +450,7 @@ def _of_radiator(center_hz: float, q: float, evidence: Evidence, drivers: Sequen
     return [Origin("driver", share, driver.name)]
 
 
-def _standing(center_hz: float, q: float, evidence: Evidence, cabinet: Cabinet | None) -> list[Origin]:
+def _standing(center_hz: float, q: float, evidence: PeakEvidence, cabinet: Cabinet | None) -> list[Origin]:
     """c / (2 L) between parallel walls (handbook), where near field or impedance witness something of the box."""
     witnessed = bool(evidence.radiator) or evidence.wrinkle_percent is not None
     if cabinet is None or not cabinet.is_hollow or not witnessed or q < _NARROW_Q:
@@ -516,7 +516,7 @@ def _baffle_step(center_hz: float, sizes: Mapping[str, Sized], cabinet: Cabinet 
 
 
 def _beaming(
-    center_hz: float, sizes: Mapping[str, Sized], evidence: Evidence, radiating: Sequence[Driver]
+    center_hz: float, sizes: Mapping[str, Sized], evidence: PeakEvidence, radiating: Sequence[Driver]
 ) -> list[Origin]:
     """A dip off axis, horizontally too, where a driver that has a smaller one above it passes ka 2 (handbook)."""
     here, across = sizes.get(DIRECT), evidence.horizontal_db

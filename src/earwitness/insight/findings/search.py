@@ -296,7 +296,7 @@ def _ends_at(curve: Curve, peak: Peak) -> bool:
 
 def _finding(
     one: _Seen,
-    evidence: causes.Evidence,
+    evidence: causes.PeakEvidence,
     curves: Mapping[str, Curve],
     drivers: Sequence[Driver],
     cabinet: causes.Cabinet | None,
@@ -380,7 +380,7 @@ def _sized(curve: Curve, peak: Peak, size_db: float, one: _Seen) -> found_values
     return found_values.Sized(size_db, u, own)
 
 
-def _sizes_db(one: _Seen, evidence: causes.Evidence, kind: found_values.Kind) -> list[float]:
+def _sizes_db(one: _Seen, evidence: causes.PeakEvidence, kind: found_values.Kind) -> list[float]:
     """Sizes that should be one: fitted alone in the same curve, and of what is in the source in both direct curves."""
     keys = ("on_axis", "listening_window") if kind in found_values.SOURCES else (one.target,)
     told = [evidence.curve_db[key] for key in dict.fromkeys((one.target, *keys)) if key in evidence.curve_db]

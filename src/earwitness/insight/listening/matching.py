@@ -50,7 +50,7 @@ _NARROWEST_Q = 1e3
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
+class RegionEvidence:
     """One signed deviation in a region.
 
     source : "finding" or the key of a curve; kind : of the finding, else ""; size_db, u_db : with its standard
@@ -77,10 +77,10 @@ class Evidence:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class RegionFacts:
     """All that is known of a region: evidence, the weightiest first; covered : whether the data reach into it."""
 
-    evidence: tuple[Evidence, ...]
+    evidence: tuple[RegionEvidence, ...]
     is_covered: bool
 
     @property
@@ -89,7 +89,7 @@ class Told:
         return self.is_covered or bool(self.evidence)
 
 
-def told_of(region: Region, reading: Reading, findings: Sequence[Finding]) -> Told:
+def told_of(region: Region, reading: Reading, findings: Sequence[Finding]) -> RegionFacts:
     """Findings that share at least half of the narrower span with `region`, and the curves' mean deviation in it.
 
     A tilt counts with its share at the region's middle, an end of the frequency range in all regions beyond it. Only
@@ -104,10 +104,10 @@ def told_of(region: Region, reading: Reading, findings: Sequence[Finding]) -> To
             found.append(e)
     direct = reading.curves.get("listening_window") or reading.curves.get("on_axis")
     is_covered = direct is not None and _coverage(region, direct) >= HALF
-    return Told(tuple(sorted(found, key=lambda e: (-e.weight, e.source, e.center_hz))), is_covered)
+    return RegionFacts(tuple(sorted(found, key=lambda e: (-e.weight, e.source, e.center_hz))), is_covered)
 
 
-def _of_finding(region: Region, number: int, finding: Finding) -> Evidence | None:
+def _of_finding(region: Region, number: int, finding: Finding) -> RegionEvidence | None:
     if abs(finding.heard.size_db) <= BEYOND * finding.heard.u_db:
         return None
     if finding.kind == "tilt":
@@ -134,7 +134,7 @@ def _of_finding(region: Region, number: int, finding: Finding) -> Evidence | Non
     return _evidence(finding, number, size_db, finding.heard.u_db, weight)
 
 
-def _of_tilt(region: Region, number: int, finding: Finding) -> Evidence | None:
+def _of_tilt(region: Region, number: int, finding: Finding) -> RegionEvidence | None:
     """A tilt counts with what it makes of the region's middle against the middle of its own band."""
     band = Region(finding.low_hz, finding.high_hz)
     if region.shares(band) < HALF:
@@ -146,16 +146,16 @@ def _of_tilt(region: Region, number: int, finding: Finding) -> Evidence | None:
     return _evidence(finding, number, size_db, abs(finding.u_db * share), _weight(size_db, 1.0))
 
 
-def _evidence(finding: Finding, number: int, size_db: float, u_db: float, weight: float) -> Evidence:
+def _evidence(finding: Finding, number: int, size_db: float, u_db: float, weight: float) -> RegionEvidence:
     place = (finding.center_hz, finding.low_hz, finding.high_hz)
-    return Evidence("finding", finding.kind, *place, size_db, u_db, weight, number, finding.heard.place)
+    return RegionEvidence("finding", finding.kind, *place, size_db, u_db, weight, number, finding.heard.place)
 
 
 def _weight(size_db: float, q: float) -> float:
     return abs(size_db) / float(threshold_db(q))
 
 
-def _of_curve(region: Region, curve: Curve) -> Evidence | None:
+def _of_curve(region: Region, curve: Curve) -> RegionEvidence | None:
     found = deviation(region, curve, is_sloped=curve.key == "in_room")
     if found is None:
         return None
@@ -163,7 +163,9 @@ def _of_curve(region: Region, curve: Curve) -> Evidence | None:
     q = region.center_hz / (region.high_hz - region.low_hz)
     if abs(size_db) <= max(BEYOND * u_db, float(threshold_db(q))):
         return None
-    return Evidence(curve.key, "", region.center_hz, region.low_hz, region.high_hz, size_db, u_db, _weight(size_db, q))
+    return RegionEvidence(
+        curve.key, "", region.center_hz, region.low_hz, region.high_hz, size_db, u_db, _weight(size_db, q)
+    )
 
 
 def deviation(region: Region, curve: Curve, *, is_sloped: bool) -> tuple[float, float] | None:
@@ -311,7 +313,7 @@ _CURVES = {
 _KINDS: dict[str, str] = {str(kind): words for kind, words in KINDS.items()}
 
 
-def told_in_words(remark: Remark, verdict: str, evidence: Sequence[Evidence]) -> str:
+def told_in_words(remark: Remark, verdict: str, evidence: Sequence[RegionEvidence]) -> str:
     """One remark, its verdict and the numbers behind it."""
     region = span_in_words(remark.region.low_hz, remark.region.high_hz)
     head = f"“{remark.word}” ({remark.strength}, {remark.direction}, {region}): {verdict}"
@@ -334,7 +336,7 @@ def beyond_timbre_in_words(remark: Remark, verdict: str, why: str) -> str:
     return f"“{remark.word}” ({remark.strength}): {verdict}; {why}."
 
 
-def evidence_in_words(evidence: Evidence) -> str:
+def evidence_in_words(evidence: RegionEvidence) -> str:
     """Size with its 95 % uncertainty, place, and kind."""
     u = 2.0 * evidence.u_db
     if evidence.source != "finding":
@@ -376,7 +378,7 @@ def _signed(size_db: float) -> str:
     return f"{size_db:+.1f}".replace("-", "−")
 
 
-Verdict = Literal["agrees", "contradicts", "no match in the data", "not judged"]
+RemarkVerdict = Literal["agrees", "contradicts", "no match in the data", "not judged"]
 SENSES: tuple[Sense, ...] = ("excess", "lack", "uneven", "even")
 SAME_LIKENESS = 0.5
 AUDIBLE = 1.0
@@ -392,8 +394,8 @@ class MatchedRemark:
     """
 
     remark: Remark
-    verdict: Verdict
-    evidence: tuple[Evidence, ...]
+    verdict: RemarkVerdict
+    evidence: tuple[RegionEvidence, ...]
     sentence: str
     chance: float | None = None
     repeats: int | None = None
@@ -411,12 +413,12 @@ class Matching:
     test: Chance | None
     reason: str = ""
 
-    def count(self, verdict: Verdict) -> int:
+    def count(self, verdict: RemarkVerdict) -> int:
         """Remarks with that verdict."""
         return sum(m.verdict == verdict for m in self.remarks)
 
 
-def verdict_of(sense: Sense, told: Told) -> Verdict:
+def verdict_of(sense: Sense, told: RegionFacts) -> RemarkVerdict:
     """What becomes of a remark of that sense, by the rule at the head of this module."""
     if not told.is_known:
         return "not judged"
@@ -486,7 +488,7 @@ def matched_remarks(
     return Matching(tuple(found), unheard, chance(agreed, said, agreeing))
 
 
-def _supporting(found: MatchedRemark) -> list[Evidence]:
+def _supporting(found: MatchedRemark) -> list[RegionEvidence]:
     """The evidence an agreeing remark rests on: all of its sign; none where it said even."""
     sense = found.remark.sense
     if sense == "even":

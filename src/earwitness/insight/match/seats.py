@@ -26,7 +26,7 @@ _SAME_DEG = 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sound:
+class DirectLevel:
     """Level (F,) [dB at 1 m, 2.83 V] in a direction, its own u_db (F,), valid (F,), and how it was had."""
 
     level_db: FloatArray
@@ -66,7 +66,7 @@ def orbits_of(response: DirectionalResponse) -> Orbits:
     return found
 
 
-def _on_orbit(orbits: Orbits, orbit: Orbit, angle_deg: float) -> Sound | None:
+def _on_orbit(orbits: Orbits, orbit: Orbit, angle_deg: float) -> DirectLevel | None:
     """Level at an orbit angle, or None outside the measured angles or in too wide a gap."""
     known = orbits.angle_deg[orbit]
     if not known.size or angle_deg < known[0] - _SAME_DEG or angle_deg > known[-1] + _SAME_DEG:
@@ -74,7 +74,7 @@ def _on_orbit(orbits: Orbits, orbit: Orbit, angle_deg: float) -> Sound | None:
     near = int(np.argmin(np.abs(known - angle_deg)))
     level, u, valid = orbits.level_db[orbit], orbits.u_db[orbit], orbits.valid[orbit]
     if abs(known[near] - angle_deg) <= _SAME_DEG:
-        return Sound(level[near], u[near], valid[near], MEASURED)
+        return DirectLevel(level[near], u[near], valid[near], MEASURED)
     right = int(np.searchsorted(known, angle_deg))
     left = right - 1
     gap = known[right] - known[left]
@@ -82,7 +82,7 @@ def _on_orbit(orbits: Orbits, orbit: Orbit, angle_deg: float) -> Sound | None:
         return None
     part = (angle_deg - known[left]) / gap
     own = np.hypot((1.0 - part) * u[left], part * u[right])
-    return Sound(
+    return DirectLevel(
         (1.0 - part) * level[left] + part * level[right],
         np.hypot(own, 0.5 * part * (1.0 - part) * _bend(known, level, left)),
         valid[left] & valid[right],
@@ -101,7 +101,7 @@ def _bend(known: FloatArray, level: FloatArray, left: int) -> FloatArray:
     return bend
 
 
-def sound_toward(orbits: Orbits, azimuth_deg: float, elevation_deg: float) -> Sound | None:
+def sound_toward(orbits: Orbits, azimuth_deg: float, elevation_deg: float) -> DirectLevel | None:
     """Direct sound toward AES69 azimuth and elevation [deg], or None where the measured directions do not give it."""
     a, e = np.radians(azimuth_deg), np.radians(elevation_deg)
     x, y, z = np.cos(e) * np.cos(a), np.cos(e) * np.sin(a), np.sin(e)
@@ -120,7 +120,7 @@ def sound_toward(orbits: Orbits, azimuth_deg: float, elevation_deg: float) -> So
     own = np.hypot(share * across.u_db, (1.0 - share) * upright.u_db)
     # Between the orbits the level is known to lie somewhere about both: rectangular, widest midway.
     doubt = 2.0 * share * (1.0 - share) * np.abs(across.level_db - upright.level_db) / np.sqrt(3.0)
-    return Sound(
+    return DirectLevel(
         share * across.level_db + (1.0 - share) * upright.level_db,
         np.hypot(own, doubt),
         across.valid & upright.valid,
@@ -158,7 +158,7 @@ class SeatAngle:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Spread:
+class SeatSpread:
     """How the direct sound of one loudspeaker differs between seats.
 
     levels : by seat, direct sound relative to the mean of all seats, distance taken out; between_seats,
@@ -176,7 +176,7 @@ class Spread:
 
 
 @dataclass(frozen=True, slots=True)
-class Aim:
+class SeatAim:
     """One aim. turn_deg : from the middle of all seats, positive to the loudspeaker's left.
 
     spread_db : between seats with distance in; tone_db : of the seats' mean about its straight line; cost_db : root of
@@ -195,8 +195,8 @@ class AimAdvice:
     """Aims of one loudspeaker, by turn; best : advised; clear : its lead over the worst exceeds 0.1 dB and twice u."""
 
     loudspeaker: str
-    aims: tuple[Aim, ...]
-    best: Aim
+    aims: tuple[SeatAim, ...]
+    best: SeatAim
     aim_azimuth_deg: float
     clear: bool
     sentence: str
@@ -252,13 +252,13 @@ def vertical_window(angles: Sequence[SeatAngle]) -> dict[str, Figure]:
     return found
 
 
-def seat_spread(response: DirectionalResponse, plan: RoomPlan) -> dict[str, Spread]:
+def seat_spread(response: DirectionalResponse, plan: RoomPlan) -> dict[str, SeatSpread]:
     """By loudspeaker: direct sound from seat to seat and row to row. InputError without a reference axis."""
     orbits = orbits_of(response)
     return {one.name: _spread(orbits, plan, one) for one in plan.loudspeakers}
 
 
-def _spread(orbits: Orbits, plan: RoomPlan, one: PlacedLoudspeaker) -> Spread:
+def _spread(orbits: Orbits, plan: RoomPlan, one: PlacedLoudspeaker) -> SeatSpread:
     aim = aim_angles_deg(one)
     angles = {seat.name: _seat_angle(one, seat, *aim) for seat in plan.seats}
     heard = {name: sound_toward(orbits, a.azimuth_deg, a.elevation_deg) for name, a in angles.items()}
@@ -267,7 +267,9 @@ def _spread(orbits: Orbits, plan: RoomPlan, one: PlacedLoudspeaker) -> Spread:
     if not sounds:
         why = "no seat lies inside the measured directions"
         refused = {key: INFO[key].refused(why) for key in ("seat_spread", "row_spread")}
-        return Spread(one.name, {}, between_seats=None, between_rows=None, figures=refused, how={}, left_out=left_out)
+        return SeatSpread(
+            one.name, {}, between_seats=None, between_rows=None, figures=refused, how={}, left_out=left_out
+        )
     rows = {seat.name: seat.row for seat in plan.seats}
     levels = np.array([sound.level_db for sound in sounds.values()])
     u = np.array([sound.u_db for sound in sounds.values()])
@@ -293,7 +295,7 @@ def _spread(orbits: Orbits, plan: RoomPlan, one: PlacedLoudspeaker) -> Spread:
         ),
         "row_spread": _rms("row_spread", lines, "there is only one row inside the measured directions", how, left_out),
     }
-    return Spread(one.name, curves, seats, between_rows=lines, figures=figures, how=how, left_out=left_out)
+    return SeatSpread(one.name, curves, seats, between_rows=lines, figures=figures, how=how, left_out=left_out)
 
 
 def _rms(key: str, curve: Curve | None, alone: str, how: dict[str, str], left_out: tuple[str, ...]) -> Figure:
@@ -368,7 +370,7 @@ def _best_aim(
     return AimAdvice(one.name, tuple(aims), best, toward + best.turn_deg, clear=clear, sentence=sentence)
 
 
-def _judged_aim(orbits: Orbits, turn: float, angles: list[SeatAngle], sounds: list[Sound]) -> Aim | None:
+def _judged_aim(orbits: Orbits, turn: float, angles: list[SeatAngle], sounds: list[DirectLevel]) -> SeatAim | None:
     hz = orbits.response.axis.hz
     rows = np.flatnonzero((hz >= SPREAD_BAND_HZ[0]) & (hz <= SPREAD_BAND_HZ[1]))
     if not rows.size or not all(sound.valid[rows].all() for sound in sounds):
@@ -380,7 +382,7 @@ def _judged_aim(orbits: Orbits, turn: float, angles: list[SeatAngle], sounds: li
     line = np.polyval(np.polyfit(x, mean, 1), x)
     spread, tone = float(np.sqrt(np.mean(levels.var(axis=0)))), float(np.sqrt(np.mean((mean - line) ** 2)))
     u = float(np.sqrt(np.mean([sound.u_db[rows] ** 2 for sound in sounds]) / len(sounds)))
-    return Aim(turn, spread, tone, math.hypot(spread, tone), u)
+    return SeatAim(turn, spread, tone, math.hypot(spread, tone), u)
 
 
 def seat_levels(
@@ -448,7 +450,7 @@ def distance_sentences(angles: Sequence[SeatAngle]) -> tuple[str, ...]:
 
 
 def seat_sentences(
-    windows: dict[str, Figure], spreads: dict[str, Spread], headroom: dict[tuple[str, str], Figure] | None = None
+    windows: dict[str, Figure], spreads: dict[str, SeatSpread], headroom: dict[tuple[str, str], Figure] | None = None
 ) -> tuple[str, ...]:
     """What the seats get, one sentence a fact, each with its number and uncertainty."""
     found: list[str] = []

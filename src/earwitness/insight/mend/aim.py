@@ -14,7 +14,7 @@ import numpy as np
 
 from earwitness.errors import InputError, choice
 from earwitness.figures.angles import WIDEST_GAP_DEG, filled, orbit_rows
-from earwitness.figures.windows import UNTRUSTED_SHARE, Levels, curve_of, window_weights
+from earwitness.figures.windows import UNTRUSTED_SHARE, DirectionalLevels, curve_of, window_weights
 from earwitness.insight.findings.decompose import Peak
 from earwitness.insight.findings.finding import AIMED, PLACES, AimAnswer, Finding
 from earwitness.insight.findings.origins import sizes_db
@@ -100,7 +100,7 @@ class _Place:
     composed: bool
 
 
-def _on_orbit(levels: Levels, orbit: Orbit, angle_deg: float) -> _Place | str:
+def _on_orbit(levels: DirectionalLevels, orbit: Orbit, angle_deg: float) -> _Place | str:
     """A position of one orbit, interpolated in dB in a gap of at most 30 degrees."""
     known, groups = orbit_rows(levels, orbit)
     size = len(levels.directions)
@@ -126,7 +126,7 @@ def _on_orbit(levels: Levels, orbit: Orbit, angle_deg: float) -> _Place | str:
     return _Place((1 - part) * row((after - 2) % known.size) + part * row((after - 1) % known.size), True, False)
 
 
-def _place(levels: Levels, horizontal_deg: float, vertical_deg: float) -> _Place | str:
+def _place(levels: DirectionalLevels, horizontal_deg: float, vertical_deg: float) -> _Place | str:
     """A direction at a horizontal and a vertical angle."""
     if abs(vertical_deg) <= _SAME_DEG:
         return _on_orbit(levels, "horizontal", horizontal_deg)
@@ -142,7 +142,9 @@ def _place(levels: Levels, horizontal_deg: float, vertical_deg: float) -> _Place
     return _Place(weights, across.interpolated or upright.interpolated, True)
 
 
-def _component(levels: Levels, component: cta2034.Component, orbit: Orbit, aim_deg: float) -> list[_Place] | str:
+def _component(
+    levels: DirectionalLevels, component: cta2034.Component, orbit: Orbit, aim_deg: float
+) -> list[_Place] | str:
     """The standard's positions of a component, turned by the aim."""
     found = []
     for on, angle in cta2034.positions(component):
@@ -165,7 +167,7 @@ class _Average:
     known: BoolArray
 
 
-def _average(levels: Levels, places: list[_Place], shares: FloatArray) -> _Average:
+def _average(levels: DirectionalLevels, places: list[_Place], shares: FloatArray) -> _Average:
     """shares : (P,) weights that sum to 1."""
     weights = np.array([place.weights for place in places])
     energy = shares[:, None] * 10 ** ((weights @ levels.level_db) / 10)
@@ -176,7 +178,7 @@ def _average(levels: Levels, places: list[_Place], shares: FloatArray) -> _Avera
     return _Average(total, untrusted, weights.T @ (energy / total), there[used.any(axis=0)].all(axis=0))
 
 
-def _curve(levels: Levels, average: _Average, key: str, name: str) -> Curve:
+def _curve(levels: DirectionalLevels, average: _Average, key: str, name: str) -> Curve:
     return curve_of(
         levels,
         10 * np.log10(average.energy),
@@ -206,7 +208,7 @@ def _joint(curves: Sequence[Curve]) -> tuple[float, float] | None:
 
 
 def aim(
-    levels: Levels,
+    levels: DirectionalLevels,
     orbit: Orbit,
     angle_deg: float,
     *,
@@ -249,7 +251,7 @@ def aim(
     return Aim(orbit, angle_deg, direct_curve, window_curve, early_curve, room_curve, *rough, mend, mended_db, notes)
 
 
-def _views(levels: Levels, window: list[_Place], early: list[_Place]) -> Views:
+def _views(levels: DirectionalLevels, window: list[_Place], early: list[_Place]) -> Views:
     """What a design sees about an aim: the window's positions turned along, the reflections', and all for the power."""
     whole = window_weights(levels.directions, half_space=levels.half_space)["sound_power"]
     power = np.zeros(len(levels.directions)) if isinstance(whole, str) else whole
@@ -288,7 +290,7 @@ def _views(levels: Levels, window: list[_Place], early: list[_Place]) -> Views:
     return Views(levels.axis.hz, level, u, ~bad, levels.u_common_db, rows, missing)
 
 
-def _early(levels: Levels, orbit: Orbit, angle_deg: float) -> tuple[_Average | None, list[_Place]]:
+def _early(levels: DirectionalLevels, orbit: Orbit, angle_deg: float) -> tuple[_Average | None, list[_Place]]:
     """Early reflections turned by the aim, each of the standard's five alike; None where one of them is missing."""
     early, used = [], []
     for component in cta2034.EARLY_REFLECTIONS:
@@ -300,7 +302,7 @@ def _early(levels: Levels, orbit: Orbit, angle_deg: float) -> tuple[_Average | N
     return _mixed(early), used
 
 
-def _in_room(levels: Levels, window: _Average, early: _Average | None) -> _Average | None:
+def _in_room(levels: DirectionalLevels, window: _Average, early: _Average | None) -> _Average | None:
     """In-room prediction with window and reflections of an aim; the sound power stays what it is."""
     power = _power(levels)
     if early is None or power is None:
@@ -312,7 +314,7 @@ def _in_room(levels: Levels, window: _Average, early: _Average | None) -> _Avera
 
 # All aims of a study have the same levels.
 @lru_cache(maxsize=1)
-def _power(levels: Levels) -> _Average | None:
+def _power(levels: DirectionalLevels) -> _Average | None:
     """The sound power; None where directions are missing."""
     weights = window_weights(levels.directions, half_space=levels.half_space)["sound_power"]
     if isinstance(weights, str):
@@ -335,7 +337,7 @@ def _notes(places: list[_Place], between: BoolArray | None, mirrored: BoolArray 
     return tuple(f"{count} of {len(places)} positions {how}" for count, how in counts if count)
 
 
-def _filled_in(levels: Levels, *, symmetric: bool) -> tuple[Levels, BoolArray, BoolArray]:
+def _filled_in(levels: DirectionalLevels, *, symmetric: bool) -> tuple[DirectionalLevels, BoolArray, BoolArray]:
     """Levels without gaps, and which of their directions (D,) were interpolated or taken over from the other side."""
     if levels.mixing is not None:
         nothing = np.zeros(len(levels.directions), dtype=bool)
@@ -353,7 +355,7 @@ def _filled_in(levels: Levels, *, symmetric: bool) -> tuple[Levels, BoolArray, B
 
 
 def aim_study(
-    levels: Levels,
+    levels: DirectionalLevels,
     *,
     orbit: Orbit = "horizontal",
     aims_deg: Sequence[float] | None = None,

@@ -22,7 +22,7 @@ import scipy.fft
 from earwitness import __version__
 from earwitness.dsp.filters import HIGHEST_SHARE_OF_RATE, biquad, cascade_response
 from earwitness.errors import InputError, choice
-from earwitness.figures.windows import Levels
+from earwitness.figures.windows import DirectionalLevels
 from earwitness.quantities import ComplexArray, FloatArray, IntArray, Locked
 
 BandKind = Literal["peaking", "low_shelf", "high_shelf"]
@@ -118,7 +118,9 @@ def gain_db(equalizer: Equalizer, frequency_hz: npt.ArrayLike, sample_rate_hz: f
     )
 
 
-def apply(levels: Levels, equalizer: Equalizer, sample_rate_hz: float = DEFAULT_RATE_HZ) -> Levels:
+def apply(
+    levels: DirectionalLevels, equalizer: Equalizer, sample_rate_hz: float = DEFAULT_RATE_HZ
+) -> DirectionalLevels:
     """Levels behind the equalizer: the same change in every direction. Uncertainty and validity stay."""
     return replace(levels, level_db=levels.level_db + gain_db(equalizer, levels.axis.hz, sample_rate_hz))
 

@@ -34,7 +34,7 @@ SPOKEN_DB = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Prepared:
+class EqualizerBasis:
     """What stays while bands move: curves and figures before, and what the equalizer is for (None: only figures)."""
 
     before: Mapping[str, Curve]
@@ -46,7 +46,7 @@ class Prepared:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Weighed(Locked):
+class EqualizerEvaluation(Locked):
     """What an equalizer does: figures behind it, rms roughness by curve [dB], cost, what is left, and warnings.
 
     changes : of every figure; left, spread : None where it is for no goal
@@ -68,16 +68,16 @@ def prepared(
     problem: Problem | None = None,
     *,
     sample_rate_hz: float = DEFAULT_RATE_HZ,
-) -> Prepared:
+) -> EqualizerBasis:
     """Curves (those of `CHECKED` count) and figures before the equalizer, with all that need not be made again."""
     before = {key: curves[key] for key in CHECKED if key in curves}
     told = balance_figures(before, figures)
-    return Prepared(
+    return EqualizerBasis(
         before, told, _rough(before), drawn_curves(before, sample_rate_hz), problem, sample_rate_hz=sample_rate_hz
     )
 
 
-def weighed(at: Prepared, equalizer: Equalizer) -> Weighed:
+def weighed(at: EqualizerBasis, equalizer: Equalizer) -> EqualizerEvaluation:
     """The equalizer as it stands now. InputError for a band that the sample rate cannot hold."""
     after = {key: shifted(curve, equalizer, at.sample_rate_hz) for key, curve in at.before.items()}
     rough = _rough(after)
@@ -92,7 +92,7 @@ def weighed(at: Prepared, equalizer: Equalizer) -> Weighed:
         warnings += (f"rougher than before, rms: {', '.join(rougher)}",)
     figures = balance_figures(after, at.figures)
     pairs = {key: (was, rough[key]) for key, was in at.roughness_db.items() if key in rough}
-    return Weighed(
+    return EqualizerEvaluation(
         equalizer,
         figures,
         rough,

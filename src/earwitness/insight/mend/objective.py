@@ -26,7 +26,7 @@ from earwitness.insight.findings import Finding
 from earwitness.insight.findings.decompose import peaking_db
 from earwitness.insight.findings.finding import SOURCES
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ
-from earwitness.insight.mend.task import DEFAULT_LIMITS, EVEN, Goal, Limits
+from earwitness.insight.mend.task import DEFAULT_LIMITS, EVEN, EqualizerLimits, Goal
 from earwitness.insight.mend.views import (
     CURVES,
     EARLY,
@@ -80,7 +80,7 @@ class Problem:
     """
 
     goal: Goal
-    limits: Limits
+    limits: EqualizerLimits
     sample_rate_hz: float
     seen: Seen
     hz: FloatArray
@@ -110,7 +110,7 @@ def problem_of(
     views: Views,
     goal: Goal = EVEN,
     *,
-    limits: Limits = DEFAULT_LIMITS,
+    limits: EqualizerLimits = DEFAULT_LIMITS,
     sample_rate_hz: float = DEFAULT_RATE_HZ,
     excess_phase_rad: FloatArray | None = None,
     findings: Sequence[Finding] = (),
@@ -216,7 +216,7 @@ def _alone(one: Finding, findings: Sequence[Finding], times: float = 1.0) -> lis
     return parts
 
 
-def _judged(seen: Seen, goal: Goal, limits: Limits) -> BoolArray:
+def _judged(seen: Seen, goal: Goal, limits: EqualizerLimits) -> BoolArray:
     """(F,) where a goal stands and the data are trusted; InputError where that is nowhere."""
     hz = seen.hz
     asked = limits.range_hz or (LOWEST_HZ, HIGHEST_HZ)

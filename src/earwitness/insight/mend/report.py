@@ -15,13 +15,13 @@ from typing import Literal
 import numpy as np
 
 from earwitness.figures import rating as preference
-from earwitness.figures.linearity import LINEARITY_BAND_HZ, Line, deviations, slope
+from earwitness.figures.linearity import LINEARITY_BAND_HZ, FittedLine, deviations, slope
 from earwitness.figures.read import BALANCE
 from earwitness.figures.read import balance_figures as drawn_balance
 from earwitness.figures.sampling import band_grid, covers, sampled
 from earwitness.figures.sensitivity import SENSITIVITY_BAND_HZ, band_means
 from earwitness.figures.uncertainty import exact
-from earwitness.figures.windows import Levels, windows
+from earwitness.figures.windows import DirectionalLevels, windows
 from earwitness.files.data import worded
 from earwitness.insight.findings.sentences import hertz
 from earwitness.insight.mend.equalizer import DEFAULT_RATE_HZ, Equalizer, apply, gain_db
@@ -228,7 +228,7 @@ class Mended(Locked):
 
 
 def mended(
-    levels: Levels,
+    levels: DirectionalLevels,
     equalizer: Equalizer,
     *,
     sample_rate_hz: float = DEFAULT_RATE_HZ,
@@ -284,7 +284,7 @@ def balance_figures(curves: Mapping[str, Curve], before: Mapping[str, Figure]) -
         found.update(deviations(rows["on_axis"], band_means(rows["on_axis"])))
     if "in_room" in rows:
         line = slope(rows["in_room"], key="in_room_slope")
-        found["in_room_slope"] = line.slope if isinstance(line, Line) else line
+        found["in_room_slope"] = line.slope if isinstance(line, FittedLine) else line
     if len(rows) == len(_RATED):
         four = [rows[key] for key in _RATED]
         for ideal in (False, True):

@@ -270,7 +270,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class EqualizerVerdict:
     """The advice on an equalizer.
 
     takes, takes_word : share of the unevenness that the best equalizer could remove, 0 to 1, in a word
@@ -307,7 +307,7 @@ def mends(band: Band, finding: Finding) -> bool:
     return against and band.kind == "peaking" and finding.low_hz <= band.frequency_hz <= finding.high_hz
 
 
-def verdict_of(problem: Problem, choice: Choice, findings: Sequence[Finding] = ()) -> Verdict:
+def verdict_of(problem: Problem, choice: Choice, findings: Sequence[Finding] = ()) -> EqualizerVerdict:
     """The verdict on a choice; findings : of the same loudspeaker."""
     equalizer = Equalizer(()) if choice.design is None else choice.design.equalizer
     gain = gain_db(equalizer, problem.hz, problem.sample_rate_hz)
@@ -327,7 +327,7 @@ def verdict_of(problem: Problem, choice: Choice, findings: Sequence[Finding] = (
         told += [_cost_words(boost, at_hz)]
     told += _takes_words(problem, choice.takes, word, reason)
     told += _left_words(findings, left)
-    return Verdict(
+    return EqualizerVerdict(
         answer=answer,
         reason=reason,
         takes=choice.takes,

@@ -89,7 +89,7 @@ def table(points: Sequence[tuple[float, float]]) -> Goal:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class EqualizerLimits:
     """What a design may use.
 
     gain_db : least and most of one band; total_boost_db : most of all bands together; q : least and most;
@@ -119,7 +119,7 @@ class Limits:
             raise InputError(f"kinds of bands {self.kinds}", expected="one or more of " + ", ".join(KINDS))
 
 
-DEFAULT_LIMITS = Limits()
+DEFAULT_LIMITS = EqualizerLimits()
 
 
 CAP_WEIGHT = 10.0

@@ -13,7 +13,7 @@ import numpy as np
 
 from earwitness.dsp.smoothing import smooth_power
 from earwitness.errors import InputError
-from earwitness.figures.windows import NAMES, UNTRUSTED_SHARE, Levels, window_weights
+from earwitness.figures.windows import NAMES, UNTRUSTED_SHARE, DirectionalLevels, window_weights
 from earwitness.quantities import BoolArray, FloatArray, Locked, from_orbit, log_axis
 from earwitness.standards import cta2034
 
@@ -186,7 +186,7 @@ class Seen:
         return np.asarray(np.log2(self.hz / 1000.0), dtype=float)
 
 
-def views_of(levels: Levels) -> Views:
+def views_of(levels: DirectionalLevels) -> Views:
     """The positions of `levels` with the curves an equalizer is weighed by.
 
     InputError when fewer than three directions of the listening window were measured.
@@ -210,7 +210,7 @@ def views_of(levels: Levels) -> Views:
     return Views(levels.axis.hz, level, levels.u_of_levels_db(), valid, levels.u_common_db, rows, missing)
 
 
-def _measured_window(levels: Levels) -> FloatArray:
+def _measured_window(levels: DirectionalLevels) -> FloatArray:
     """(D,) alike for those of the listening window's directions that were measured, sum 1."""
     vectors = levels.directions.unit_vectors()
     weights = np.zeros(len(levels.directions))

@@ -49,7 +49,7 @@ def highest_hz(parts: Sequence[NearPart], speed_of_sound: float) -> float:
     return min(near_part_limits(part.driver, speed_of_sound) for part in cones)
 
 
-def not_whole(parts: Sequence[NearPart], loudspeaker: Loudspeaker, *, shared: bool) -> str:
+def missing_near_field(parts: Sequence[NearPart], loudspeaker: Loudspeaker, *, shared: bool) -> str:
     """Why near-field readings do not make up all of the bass, as a sentence, or "".
 
     shared : the recordings share one start, so that several may be added in phase

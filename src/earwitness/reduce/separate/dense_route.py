@@ -17,7 +17,7 @@ from earwitness.dsp.spherical import acn, complex_from_real, real_harmonics
 from earwitness.errors import EarwitnessError
 from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.field import Shell, far_factor, incoming_columns, outgoing_columns
-from earwitness.reduce.separate.normal_equations import Evidence, Fit, Matrix, Solution, loads, solve, updated
+from earwitness.reduce.separate.normal_equations import Fit, Matrix, Regularization, Solution, loads, solve, updated
 from earwitness.reduce.separate.ring_route import from_real_pair
 from earwitness.reduce.separate.sampling import even_directions
 
@@ -28,7 +28,7 @@ from earwitness.reduce.separate.sampling import even_directions
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Device:
+class ComputeDevice:
     """namespace : array API functions; send : numpy array to the device; fetch : back."""
 
     name: str
@@ -37,10 +37,10 @@ class Device:
     fetch: Callable[[Any], Any]
 
 
-def torch_device(kind: str) -> Device:
+def torch_device(kind: str) -> ComputeDevice:
     """PyTorch on "cpu" or "cuda". ImportError where PyTorch is not installed."""
     torch: Any = import_module("torch")
-    return Device(
+    return ComputeDevice(
         name=f"PyTorch, {torch.cuda.get_device_name() if kind == 'cuda' else 'processor'}",
         namespace=torch,
         send=lambda array: torch.asarray(np.ascontiguousarray(array), device=kind),
@@ -49,7 +49,7 @@ def torch_device(kind: str) -> Device:
 
 
 @lru_cache(maxsize=1)
-def accelerator() -> Device | None:
+def accelerator() -> ComputeDevice | None:
     """PyTorch with a CUDA device, None where either is missing or does not work."""
     if find_spec("torch") is None:
         return None
@@ -64,7 +64,7 @@ def accelerator() -> Device | None:
 class Held:
     """What stays on the device over all frequencies: harmonics (P, K) of all points, rows (R,) of those used."""
 
-    device: Device
+    device: ComputeDevice
     basis: Any
     kept: Any
     all_kept: bool
@@ -150,7 +150,7 @@ def fit_points(
     first_rounds: int = _FIRST_ROUNDS,
     penalty: FloatArray | None = None,
     single: bool = False,
-    device: Device | None = None,
+    device: ComputeDevice | None = None,
 ) -> Fit:
     """Outgoing and incoming waves of pressures at any points; points_m (P, 3) from the expansion center.
 
@@ -169,7 +169,7 @@ def fit_points(
     y, j = np.zeros((k.size, count_out), dtype=complex), np.zeros((k.size, count_in), dtype=complex)
     fitted, variance = np.zeros_like(pressure), np.zeros((_GRID, k.size))
     # Of what was solved these alone: the inverses of all frequencies together do not fit into memory.
-    states: list[Evidence] = []
+    states: list[Regularization] = []
     conditions: list[float] = []
     there = None
     if device is not None:
@@ -200,7 +200,9 @@ def fit_points(
         outgoing=complex_from_real(outgoing),
         incoming=complex_from_real(incoming),
         residual=pressure - fitted,
-        evidence=Evidence(*(np.concatenate([getattr(s, one.name) for s in states]) for one in fields(Evidence))),
+        evidence=Regularization(
+            *(np.concatenate([getattr(s, one.name) for s in states]) for one in fields(Regularization))
+        ),
         condition=np.array(conditions),
         directions=grid,
         variance=variance,
@@ -233,7 +235,7 @@ def _matrix(basis: FloatArray, factors: tuple[tuple[Matrix, IntArray], ...]) -> 
     return matrix
 
 
-def _judged(found: Solution, data: ComplexArray, kept: IntArray, columns: int) -> Evidence:
+def _judged(found: Solution, data: ComplexArray, kept: IntArray, columns: int) -> Regularization:
     """What the data say of a solution, with the penalties that it suggests."""
     kind = np.arange(found.load.size) >= columns
     spread = found.inverse_diagonal * found.load

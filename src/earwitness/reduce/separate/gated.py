@@ -9,7 +9,7 @@ from earwitness.reduce.separate import separation
 from earwitness.reduce.separate.dense_route import order_cap
 from earwitness.reduce.separate.field import ROOM_DISTANCE_FACTOR, Part, SeparatedField, Shell, order_energy, waves_at
 from earwitness.reduce.separate.kernel_route import Family, KernelFit, fit_kernel, likeliest_center, shell_of, tuned
-from earwitness.reduce.separate.normal_equations import Evidence, Fit
+from earwitness.reduce.separate.normal_equations import Fit, Regularization
 from earwitness.reduce.separate.ring_route import order_caps, turned_rings
 from earwitness.reduce.separate.robust import Points, usable_points
 from earwitness.reduce.separate.sampling import distinct_directions
@@ -343,7 +343,7 @@ def _as_fit(fit: KernelFit, part: Part) -> Fit:
     return Fit(
         shell=part.shell, order_out=part.order, order_in=np.full(count, -1), outgoing=part.outgoing,
         incoming=np.zeros((count, 1), dtype=np.complex128), residual=fit.residual,
-        evidence=Evidence(np.zeros((count, 2)), np.mean(np.abs(fit.residual) ** 2, axis=0), fit.settled, energy),
+        evidence=Regularization(np.zeros((count, 2)), np.mean(np.abs(fit.residual) ** 2, axis=0), fit.settled, energy),
         condition=fit.condition, directions=fit.directions, variance=fit.variance,
     )  # fmt: skip
 

@@ -29,7 +29,7 @@ _SMALLEST = 1e-20
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Evidence:
+class Regularization:
     """penalty (F, 2): noise variance over coefficient variance, outgoing then incoming; noise_variance (F,);
     settled (F,): number of coefficients that the data settle; gcv (F,): generalized cross-validation score."""
 
@@ -41,7 +41,7 @@ class Evidence:
 
 def updated(
     penalty: FloatArray, count: FloatArray, spread: FloatArray, energy: FloatArray, residual: FloatArray, points: float
-) -> Evidence:
+) -> Regularization:
     """One step of the evidence iteration.
 
     count (F, 2) coefficients of each kind; spread (F, 2) penalty times the trace of the inverse over each kind;
@@ -52,7 +52,7 @@ def updated(
     noise = np.maximum(residual / free, _SMALLEST)
     fresh = noise[:, None] * settled / np.maximum(energy, _SMALLEST)
     score = points * residual / free**2
-    return Evidence(np.clip(fresh, penalty * 1e-6, penalty * 1e6), noise, settled.sum(axis=1), score)
+    return Regularization(np.clip(fresh, penalty * 1e-6, penalty * 1e6), noise, settled.sum(axis=1), score)
 
 
 # Real where both kinds of waves are fitted, complex for outgoing ones alone.
@@ -76,7 +76,7 @@ class Fit:
     outgoing: ComplexArray
     incoming: ComplexArray
     residual: ComplexArray
-    evidence: Evidence
+    evidence: Regularization
     condition: FloatArray
     directions: FloatArray
     variance: FloatArray

@@ -59,7 +59,7 @@ _UNKNOWNS_PER_POINT = 0.6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sound:
+class SoundField:
     """Pressures (P, F) at wavenumbers k (F,) as told, with orders and penalties (F, 2) that the routes chose;
     noise_rms (F,), 0 where unknown, residual (P, F) that the routes leave and left (F,) its variance at a point;
     order_in -1 for sound before the first reflection."""
@@ -110,7 +110,7 @@ def found_nuisance(
     rig: Rig,
     tolerances: Tolerances,
     points_m: FloatArray,
-    sounds: Sequence[Sound],
+    sounds: Sequence[SoundField],
     speed_m_s: float,
     revisits: Sequence[Revisits] = (),
 ) -> Nuisance:
@@ -167,7 +167,7 @@ def _told_by(
     unknowns: tuple[Unknown, ...],
     places: Places,
     order_out: IntArray,
-    sound: Sound,
+    sound: SoundField,
     fixed: Corrections,
     tolerances: Tolerances,
     speed_m_s: float,
@@ -328,7 +328,12 @@ class Pulls:
 
 
 def pulls_of(
-    found: Nuisance, points_m: FloatArray, sound: Sound, speed_m_s: float, look: FloatArray, scatterer: Scatterer | None
+    found: Nuisance,
+    points_m: FloatArray,
+    sound: SoundField,
+    speed_m_s: float,
+    look: FloatArray,
+    scatterer: Scatterer | None,
 ) -> Pulls:
     """What the doubt in `found` moves along local unit vectors look (D, 3); sound and points as corrected."""
     size, axes = np.linalg.eigh(found.covariance)

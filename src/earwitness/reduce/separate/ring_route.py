@@ -14,7 +14,7 @@ import scipy.fft
 from earwitness.dsp.spherical import acn, normalized_legendre
 from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.field import Shell, far_factor, incoming_columns, outgoing_columns, standing_share
-from earwitness.reduce.separate.normal_equations import START_RELATIVE_NOISE, Evidence, Fit, Matrix, updated
+from earwitness.reduce.separate.normal_equations import START_RELATIVE_NOISE, Fit, Matrix, Regularization, updated
 from earwitness.reduce.separate.sampling import Rings
 
 _EVIDENCE_ROUNDS = 2
@@ -260,7 +260,7 @@ def _pass(
     now: FloatArray,
     total: FloatArray,
     points: float,
-) -> tuple[list[ComplexArray], Evidence]:
+) -> tuple[list[ComplexArray], Regularization]:
     """Solve all blocks with one set of penalties and take the next from the result."""
     frequencies = total.size
     solved = []

@@ -8,7 +8,7 @@ from earwitness.errors import InputError
 from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.expansion import Expansion, orders_of, places_of
 from earwitness.reduce.separate.field import Shell
-from earwitness.reduce.separate.normal_equations import Evidence
+from earwitness.reduce.separate.normal_equations import Regularization
 from earwitness.reduce.separate.sampling import find_rings, radial_depth
 
 # Points that bend the waves toward themselves: each is held against what all others say of its place.
@@ -35,7 +35,7 @@ def contradicted(
     k: FloatArray,
     shell: Shell,
     orders: tuple[IntArray, IntArray],
-    state: Evidence,
+    state: Regularization,
     trusted: BoolArray,
 ) -> BoolArray:
     """(P,) points (P, 3) that all others contradict; pressure (P, F), state, trusted (F,) as of the fit to all points.

@@ -20,7 +20,7 @@ from earwitness.formats.correction_file import MicrophoneCorrection
 from earwitness.quantities import FloatArray, FrequencyAxis, Harmonics
 from earwitness.reduce.doubt.recordings import Witness, is_another_sweep
 from earwitness.reduce.doubt.stimulus import cause_of
-from earwitness.reduce.harmonics import HighOrders, high_orders, split_harmonics
+from earwitness.reduce.harmonics import HighOrderDistortion, high_orders, split_harmonics
 from earwitness.reduce.impulse import (
     Division,
     Role,
@@ -69,13 +69,13 @@ def _line(error: AudioError) -> str:
     return f"{error.where}: {error.what}{tail}" if error.where else f"{error.what}{tail}"
 
 
-def together(errors: Iterable[AudioError]) -> AudioError:
+def merged_error(errors: Iterable[AudioError]) -> AudioError:
     """One error for all of them; a single one stays as it is."""
     bad = BadRecordingsError(errors)
     return bad.errors[0] if len(bad.errors) == 1 else bad
 
 
-def naming(read: Read) -> Read:
+def with_file_name(read: Read) -> Read:
     """`read`, whose errors name the file as the session does: an archive may hold it under another name."""
 
     def named(name: str) -> Recording:
@@ -127,20 +127,20 @@ class _Made:
     witness: Witness | None
     impulse: TakeImpulse | None = None
     harmonics: Harmonics | None = None
-    high_orders: HighOrders | None = None
+    high_orders: HighOrderDistortion | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Gathered:
+class DeconvolvedTakes:
     """Impulses of far-field and near-field takes in the order asked for, harmonics, high orders and what all takes say
     of themselves in that order."""
 
     impulses: dict[str, TakeImpulse]
     harmonics: tuple[Harmonics, ...]
-    high_orders: tuple[HighOrders, ...] = ()
+    high_orders: tuple[HighOrderDistortion, ...] = ()
     witnesses: tuple[Witness, ...] = ()
 
-    def without(self, out: Container[str]) -> Gathered:
+    def without(self, out: Container[str]) -> DeconvolvedTakes:
         """The same without some takes."""
         return replace(
             self,
@@ -159,7 +159,7 @@ def role_of(session: Session, take: SweepTake | SeatTake | ScanTake) -> Role:
     return Role(take.id, take.file, take.microphone_channel, reference, take.drive_v or session.drive.voltage_v)
 
 
-def gather(
+def deconvolve_takes(
     session: Session,
     takes: Sequence[SweepTake],
     with_harmonics: frozenset[str],
@@ -169,7 +169,7 @@ def gather(
     *,
     correction: MicrophoneCorrection | None,
     progress: Callable[[float, str], None],
-) -> Gathered:
+) -> DeconvolvedTakes:
     """Read and divide all takes. A recording a thread is in memory at a time, and up to four takes in single precision.
 
     BadRecordingsError names every take that cannot be used.
@@ -191,7 +191,7 @@ def gather(
     if bad:
         raise BadRecordingsError(bad)
     good = [(take, one) for take, one in made if isinstance(one, _Made)]
-    return Gathered(
+    return DeconvolvedTakes(
         {take.id: one.impulse for take, one in good if one.impulse is not None},
         tuple(one.harmonics for _, one in good if one.harmonics is not None),
         tuple(one.high_orders for _, one in good if one.high_orders is not None),
@@ -255,7 +255,9 @@ class _Work:
         except AudioError as error:
             return error
 
-    def _orders(self, take: SweepTake, role: Role, recording: Recording) -> tuple[Harmonics | None, HighOrders | None]:
+    def _orders(
+        self, take: SweepTake, role: Role, recording: Recording
+    ) -> tuple[Harmonics | None, HighOrderDistortion | None]:
         """Harmonics and high orders of a take."""
         division = self.division_of(take)
         loud = take if isinstance(take, LevelTake) else None

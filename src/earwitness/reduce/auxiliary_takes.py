@@ -28,9 +28,9 @@ from earwitness.quantities import (
     log_axis,
 )
 from earwitness.quantities.measurement import LimiterReading, SelfNoise
+from earwitness.reduce.deconvolve import merged_error, role_of
 from earwitness.reduce.doubt.level import loud_volts_flags
 from earwitness.reduce.flags import flag
-from earwitness.reduce.gather import role_of, together
 from earwitness.reduce.impedance import measured_impedance
 from earwitness.reduce.impulse import Division, quiet_noise, stuck_runs
 from earwitness.reduce.loud_takes import (
@@ -115,7 +115,7 @@ LoudTake = MultitoneTake | TwoToneTake | BurstTake | NoiseRunTake | LimiterTake
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class OtherTakes:
+class AuxiliaryTakes:
     """used : ids of the takes that went into them."""
 
     impedance: Impedance | None
@@ -131,7 +131,7 @@ class OtherTakes:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Gear:
+class _Context:
     """What every take is read with. scale : full scale per pascal; flattened : with the microphone's response too.
 
     read_silence : `read` that keeps the last recording, for the noise take that several others are held against.
@@ -144,7 +144,7 @@ class _Gear:
     flattened: dict[str, Any]
 
 
-def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> OtherTakes:
+def auxiliary_takes(plan: Plan, read: Read, table: Impedance | None = None) -> AuxiliaryTakes:
     """Impedance, multitones, two tones, bursts and noise runs of a session; table : read from its impedance table.
 
     InputError as the impedance raises it; AudioError for all recordings at once that cannot be used.
@@ -153,7 +153,7 @@ def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> Other
     correction: dict[str, Any] = {}
     if plan.correction is not None:
         correction = {"response": (plan.axis.hz, plan.correction.at(plan.axis.hz).response_db)}
-    gear = _Gear(plan, read, lru_cache(maxsize=1)(read), scale, scale | correction)
+    gear = _Context(plan, read, lru_cache(maxsize=1)(read), scale, scale | correction)
     flags: list[QualityFlag] = []
     bad: list[AudioError] = []
     found: dict[str, list[Any]] = {name: [] for name, _ in _READERS.values()}
@@ -171,11 +171,11 @@ def other_takes(plan: Plan, read: Read, table: Impedance | None = None) -> Other
     with _kept(bad):
         noise = reduce_self_noise([(take, read(take.file)) for take in quiet], **gear.flattened)
     if bad:
-        raise together(bad)
+        raise merged_error(bad)
     if impedance is not None:
         used |= {take.id for take in session.takes_of(ImpedanceTake)}
     readings = {name: tuple(some) for name, some in found.items()}
-    return OtherTakes(impedance=impedance, self_noise=noise, flags=tuple(flags), used=frozenset(used), **readings)
+    return AuxiliaryTakes(impedance=impedance, self_noise=noise, flags=tuple(flags), used=frozenset(used), **readings)
 
 
 @contextmanager
@@ -199,7 +199,7 @@ def _impedance(plan: Plan, read: Read, table: Impedance | None, flags: list[Qual
     return replace(table, lineage=(takes[0].sha256,))
 
 
-def _multitone(gear: _Gear, take: MultitoneTake, flags: list[QualityFlag]) -> MultitoneReading:
+def _multitone(gear: _Context, take: MultitoneTake, flags: list[QualityFlag]) -> MultitoneReading:
     """One multitone; silence of a noise take stands in where there is only one period."""
     recording = gear.read(take.file)
     silence = _silence(gear, recording)
@@ -209,7 +209,7 @@ def _multitone(gear: _Gear, take: MultitoneTake, flags: list[QualityFlag]) -> Mu
     return found
 
 
-def _two_tones(gear: _Gear, take: TwoToneTake, flags: list[QualityFlag]) -> TwoToneReading:
+def _two_tones(gear: _Context, take: TwoToneTake, flags: list[QualityFlag]) -> TwoToneReading:
     recording = gear.read(take.file)
     flags += _volts(gear, take, recording, take.length_s)
     found = reduce_two_tones(take, recording, **gear.flattened)
@@ -217,13 +217,13 @@ def _two_tones(gear: _Gear, take: TwoToneTake, flags: list[QualityFlag]) -> TwoT
     return found
 
 
-def _burst(gear: _Gear, take: BurstTake, flags: list[QualityFlag]) -> BurstTakeReading:
+def _burst(gear: _Context, take: BurstTake, flags: list[QualityFlag]) -> BurstTakeReading:
     recording, in_room = gear.read(take.file), not gear.plan.session.environment.anechoic
     flags += _volts(gear, take, recording, None)
     return reduce_burst(take, recording, in_room=in_room, clipped=_stuck(take, recording) > 0, **gear.flattened)
 
 
-def _noise_run(gear: _Gear, take: NoiseRunTake, flags: list[QualityFlag]) -> NoiseRun:
+def _noise_run(gear: _Context, take: NoiseRunTake, flags: list[QualityFlag]) -> NoiseRun:
     recording, channel = gear.read(take.file), _loop_channel(gear, take)
     silence = _silence(gear, recording)
     found = reduce_noise_run(take, recording, gear.plan.axis, reference_channel=channel, silence=silence, **gear.scale)
@@ -232,19 +232,19 @@ def _noise_run(gear: _Gear, take: NoiseRunTake, flags: list[QualityFlag]) -> Noi
     return found
 
 
-def _limiter(gear: _Gear, take: LimiterTake, flags: list[QualityFlag]) -> LimiterReading:
+def _limiter(gear: _Context, take: LimiterTake, flags: list[QualityFlag]) -> LimiterReading:
     recording, channel = gear.read(take.file), _loop_channel(gear, take)
     flags += _clipped(take, recording, "limiter", "its curve may be the recorder's")
     clipped = _stuck(take, recording) > 0
     return reduce_limiter(take, recording, reference_channel=channel, clipped=clipped, **gear.scale)
 
 
-def _seat(gear: _Gear, take: SeatTake, _flags: list[QualityFlag]) -> SeatReading:
+def _seat(gear: _Context, take: SeatTake, _flags: list[QualityFlag]) -> SeatReading:
     return reduce_seat(gear.plan, take, gear.read(take.file))
 
 
-# By kind of take: the readings of OtherTakes that it goes into, and what reads it.
-_READERS: Mapping[type, tuple[str, Callable[[_Gear, Any, list[QualityFlag]], Any]]] = {
+# By kind of take: the readings of AuxiliaryTakes that it goes into, and what reads it.
+_READERS: Mapping[type, tuple[str, Callable[[_Context, Any, list[QualityFlag]], Any]]] = {
     MultitoneTake: ("multitones", _multitone),
     TwoToneTake: ("two_tones", _two_tones),
     BurstTake: ("bursts", _burst),
@@ -254,12 +254,12 @@ _READERS: Mapping[type, tuple[str, Callable[[_Gear, Any, list[QualityFlag]], Any
 }
 
 
-def _loop_channel(gear: _Gear, take: LoudTake) -> int | None:
+def _loop_channel(gear: _Context, take: LoudTake) -> int | None:
     common = gear.plan.session.reference
     return take.reference_channel or (None if common is None else common.channel)
 
 
-def _volts(gear: _Gear, take: LoudTake, recording: Recording, lasts_s: float | None) -> list[QualityFlag]:
+def _volts(gear: _Context, take: LoudTake, recording: Recording, lasts_s: float | None) -> list[QualityFlag]:
     """The stated voltage against the loop-back, where that tells volts. lasts_s : of an rms; None for a peak."""
     common, channel = gear.plan.session.reference, _loop_channel(gear, take)
     if common is None or common.volts_per_fs is None or channel is None or channel > recording.samples.shape[0]:
@@ -271,7 +271,7 @@ def _volts(gear: _Gear, take: LoudTake, recording: Recording, lasts_s: float | N
     return loud_volts_flags(loop, float(recording.rate_hz), take.drive_v, take.id, stretch_s)
 
 
-def _silence(gear: _Gear, beside: Recording) -> FloatArray | None:
+def _silence(gear: _Context, beside: Recording) -> FloatArray | None:
     """The microphone in the first noise take, where that fits the recording."""
     quiet = gear.plan.session.takes_of(NoiseFloorTake)
     if not quiet:
