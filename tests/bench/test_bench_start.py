@@ -28,8 +28,8 @@ IGNORING = "import os, signal, sys; signal.signal(signal.SIGINT, signal.SIG_IGN)
 def test_the_server_brings_in_nothing_that_the_first_page_has_no_use_for(tmp_path: Path) -> None:
     script = (
         "import sys; from pathlib import Path; from earwitness.bench.server import create_app\n"
-        "from earwitness.bench.security import Gate\n"
-        f"create_app(Path({str(tmp_path / 'archive')!r}), gate=Gate(), port=1)\n"
+        "from earwitness.bench.security import Access\n"
+        f"create_app(Path({str(tmp_path / 'archive')!r}), gate=Access(), port=1)\n"
         f"print([name for name in {HEAVY!r} if name in sys.modules])"
     )
     told = subprocess.run([sys.executable, "-c", script], check=True, capture_output=True, text=True)
