@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import made_scan as made
 import numpy as np
@@ -10,14 +11,17 @@ import pytest
 
 from earwitness.dsp.spherical import acn, complex_harmonics, real_harmonics
 from earwitness.quantities import FrequencyAxis
-from earwitness.reduce.scan_doubt import tolerances_of
+from earwitness.reduce import scan_gather
+from earwitness.reduce.scan_doubt import disagreement, tolerances_of
 from earwitness.reduce.scan_measurement import _Between, _field_on
 from earwitness.reduce.separate import gated, kernel_route, scatter
 from earwitness.reduce.separate.dense_route import fit_points
 from earwitness.reduce.separate.expansion import Expansion, places_of
 from earwitness.reduce.separate.field import Part, SeparatedField, Shell, _variance_along, far_factor
 from earwitness.reduce.separate.kernel_route import Family, Prior, fit_kernel
-from earwitness.reduce.separate.robust import first_visits, scan_of_visits, usable_rows
+from earwitness.reduce.separate.normal_equations import Regularization, solve
+from earwitness.reduce.separate.nuisance import SoundField
+from earwitness.reduce.separate.robust import contradicted, first_visits, scan_of_visits, usable_rows
 from earwitness.reduce.separate.sampling import even_directions
 from earwitness.session.plan import plan_scan
 from earwitness.session.responses import ScanSetup
@@ -144,3 +148,64 @@ def test_stated_tolerances_of_a_scan_are_in_si_units() -> None:
     assert found.clock_drift_s == pytest.approx(20e-6)
     assert found.speed == pytest.approx(1.0 / 293.15, rel=0.03)
     assert (found.gain_db, found.radius_m) == (0.2, 1e-3)
+
+
+def test_a_wrong_point_that_stands_alone_stays_wrong_once_it_is_left_out() -> None:
+    # A new point's residual has the variance sigma^2 (1 + h) (Cook and Weisberg, 1982, from memory); close to the
+    # source, where no other point stands, h is above 1.
+    points = np.concatenate([POINTS, [[0.0, 0.15, 0.2]]])
+    k, order = np.array([3.0, 3.5, 4.0]), np.full(3, 6)
+    heard = made.monopoles(points, np.array([[0.03, 0.0, 0.02]]), np.ones(1), k)
+    rng = np.random.default_rng(4)
+    heard = heard + 1e-3 * (rng.normal(size=heard.shape) + 1j * rng.normal(size=heard.shape))
+    state = Regularization(np.full((3, 2), 1e-6), np.full(3, 2e-6), np.full(3, 49.0), np.full(3, 2e-6))
+    trusted = np.ones(3, dtype=bool)
+    sound = contradicted(points, heard, k, SHELL, (order, np.full(3, -1)), state, trusted)
+    heard[-1] *= -1.0
+    wrong = contradicted(points, heard, k, SHELL, (order, np.full(3, -1)), state, trusted)
+    assert not sound.any()
+    assert np.flatnonzero(wrong).tolist() == [len(POINTS)]
+
+
+@pytest.mark.parametrize("gain", [1.0, 1e-6])
+def test_single_precision_is_refined_to_double_whatever_the_gain(gain: float) -> None:
+    # numpy's general solver of the same loaded equations.
+    rng = np.random.default_rng(6)
+    matrix = np.asfortranarray(rng.normal(size=(60, 20)) * 10.0 ** rng.uniform(-1, 1, 20))
+    data, penalty = gain * (rng.normal(size=60) + 1j * rng.normal(size=60)), np.array([1e-3, 1e-2])
+    found = solve(matrix, data, np.arange(60), 12, penalty, single=True)
+    expected = np.linalg.solve(matrix.T @ matrix + np.diag(found.load), matrix.T @ data)
+    assert np.allclose(found.unknowns, expected, rtol=0, atol=1e-10 * np.abs(expected).max())
+
+
+@pytest.mark.parametrize(("late_s", "loop", "told_s"), [(5e-4, 2, 0.0), (5e-4, None, 5e-4), (4e-3, 2, 4e-3)])
+def test_a_small_lateness_is_none_where_a_loop_back_is_recorded(late_s: float, loop: int | None, told_s: float) -> None:
+    # A band-limited click late_s after the flight, in every recording; half a millisecond with a loop-back is the
+    # loudspeaker's own rise, four are a delay of the chain.
+    rate_hz, expected_s = 48_000, 0.0 if late_s < 1e-3 else late_s
+    click = np.zeros((3, 1600))
+    click[:, round((late_s - expected_s + scan_gather.BEFORE_S) * rate_hz)] = 1.0
+    take = SimpleNamespace(id="a", file="a", microphone_channel=1, reference_channel=loop, drive_v=1.0)
+    session, cut = SimpleNamespace(reference=None), SimpleNamespace(rate_hz=rate_hz, latency_s=expected_s)
+    found = scan_gather._latency(session, [take], click, np.eye(3), cut, 20_000.0)
+    assert found == pytest.approx(told_s, abs=6e-5)
+
+
+def test_two_kinds_of_sound_that_share_no_frequency_leave_the_uncertainty_as_it_is() -> None:
+    axis = FrequencyAxis(np.array([100.0, 200.0, 400.0, 800.0]))
+    low, high = (
+        SimpleNamespace(field=SimpleNamespace(axis=axis), quality=SimpleNamespace(valid=axis.hz < 300.0)),
+        SimpleNamespace(field=SimpleNamespace(axis=axis), quality=SimpleNamespace(valid=axis.hz > 300.0)),
+    )
+    assert disagreement(SimpleNamespace(whole=object()), low, high, np.zeros(4)) == 1.0
+
+
+def test_a_room_of_one_order_is_no_direct_sound() -> None:
+    # Order 0 of incoming waves is sound of the room, at low frequencies nearly all of it.
+    one = SoundField(
+        pressure=np.ones((4, 2), dtype=complex), k=np.ones(2), order_out=np.zeros(2, dtype=int),
+        order_in=np.array([0, 0]), penalty=np.ones((2, 2)), noise_rms=np.zeros(2),
+        residual=np.ones((4, 2), dtype=complex), left=np.ones(2), shell=SHELL,
+    )  # fmt: skip
+    assert not one.is_direct
+    assert replace(one, order_in=np.array([-1, -1])).is_direct
