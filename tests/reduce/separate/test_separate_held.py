@@ -21,7 +21,7 @@ from earwitness.reduce.separate.field import Part, SeparatedField, Shell, _varia
 from earwitness.reduce.separate.kernel_route import Family, Prior, fit_kernel
 from earwitness.reduce.separate.normal_equations import Regularization, solve
 from earwitness.reduce.separate.nuisance import SoundField
-from earwitness.reduce.separate.robust import contradicted, first_visits, scan_of_visits, usable_rows
+from earwitness.reduce.separate.robust import Points, contradicted, first_visits, scan_of_visits, usable_rows
 from earwitness.reduce.separate.sampling import even_directions
 from earwitness.session.plan import plan_scan
 from earwitness.session.responses import ScanSetup
@@ -210,3 +210,22 @@ def test_a_room_of_one_order_is_no_direct_sound() -> None:
     )  # fmt: skip
     assert not one.is_direct
     assert replace(one, order_in=np.array([-1, -1])).is_direct
+
+
+@pytest.mark.parametrize(("noise", "resolved"), [(0.02, True), (3.0, False)])
+def test_waves_that_leave_most_of_the_sound_unexplained_are_not_believed(
+    noise: float, resolved: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # One point source is told by its waves; noise three times as loud as it is told by none. Energies count: the
+    # phase that pressures happen to have at the points says nothing.
+    # The source's place is given: how it is found is no matter here.
+    monkeypatch.setattr(gated, "likeliest_center", lambda **_: np.array([0.02, 0.0, 0.03]))
+    points, half, k = made.spiral_sphere(0.42, 48), np.array([0.12, 0.1, 0.17]), np.array([8.0, 9.0, 10.0])
+    rng = np.random.default_rng(1)
+    heard = made.monopoles(points, np.array([[0.02, 0.0, 0.03]]), np.ones(1), k)
+    heard = heard + noise * np.abs(heard).mean() * (rng.normal(size=heard.shape) + 1j * rng.normal(size=heard.shape))
+    scan = gated._Scan(
+        clean=Points(points, heard, np.arange(48), ()), left_out=np.zeros(48, dtype=bool), moved_m=points, k=k,
+        middle=np.zeros(3), half=half, usable=48, speed_m_s=made.SPEED_M_S, places=None,
+    )  # fmt: skip
+    assert gated._mixed_band(scan, np.arange(3), None).resolved.tolist() == [resolved] * 3
