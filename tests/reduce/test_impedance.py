@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ from made_session import HASH, Made, facts
 from earwitness.errors import AudioError, InputError
 from earwitness.formats.audio import Recording
 from earwitness.quantities import Impedance
+from earwitness.reduce.auxiliary_takes import auxiliary_takes
 from earwitness.reduce.impedance import (
     Circuit,
     Known,
@@ -295,6 +297,18 @@ def test_several_takes_of_the_load_are_averaged() -> None:
 def test_a_session_without_impedance_has_none() -> None:
     assert measured([], {}) is None
     assert measured([take("open", "open")], {"open": recorded(constant(1e12))}) is None
+
+
+def test_takes_of_the_impedance_count_as_used_only_where_they_gave_one() -> None:
+    """What a page says was kept and not used: all takes of an impedance that could be read, none without a load."""
+    names = ("open", "load")
+    samples = {"open": recorded(constant(1e12)), "load": recorded(rc)}
+    for kept in (names, names[:1]):
+        session = facts(Made(), [take(name, name) for name in kept])
+        plan: Any = SimpleNamespace(session=session, calibration=SimpleNamespace(fs_per_pa=None), correction=None)
+        found = auxiliary_takes(plan, lambda file: Recording(samples[file.removesuffix(".wav")], RATE, "DOUBLE"))
+        assert (found.impedance is not None) == ("load" in kept)
+        assert found.used == (set(names) if "load" in kept else set())
 
 
 def test_known_loads_may_all_be_missing() -> None:
