@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from earwitness.insight.findings.origins import Cabinet, PeakEvidence, _standing
 from earwitness.insight.match.in_room import ListeningRoom, _of_set
 from earwitness.insight.match.seats import SeatAngle, distance_sentences
 from earwitness.insight.mend.task import table
@@ -74,3 +75,12 @@ def test_only_the_curve_as_measured_is_held_to_the_closer_bound() -> None:
     before, lost = np.full(3, 5.0), np.array([0.01, 0.01, 0.03])
     found = worse({RATING_KEY: before}, {RATING_KEY: before - lost})
     assert found.tolist() == [True, False, True]
+
+
+def test_sound_stands_in_a_box_at_half_a_wavelength_between_its_walls() -> None:
+    """c / (2 L), the first mode between parallel walls (handbook); walls of 20 mm at either end of 0.40 m."""
+    evidence = PeakEvidence({}, None, None, None, None, 1.0, 343.0 / 0.72, {})
+    found = _standing(343.0 / 0.72, 8.0, evidence, Cabinet(0.2, 0.4, 0.3))
+    assert [one.name for one in found] == ["standing wave"]
+    assert found[0].facts["length_m"] == pytest.approx(0.36)
+    assert found[0].facts["expected_hz"] == pytest.approx(343.0 / 0.72, rel=0.01)
