@@ -95,6 +95,41 @@ def test_lost_samples_are_a_jump_of_the_delay() -> None:
     assert found.key == "slip"
 
 
+@pytest.mark.parametrize("seed", range(16))
+def test_a_sweep_of_another_range_is_no_loss_of_samples(seed: int) -> None:
+    """Property, a random draw: the same L from another start, to another stop, or both; nothing is lost."""
+    rng = np.random.default_rng([14, seed])
+    low, high, rate_s = LOW, HIGH, LENGTH_S / math.log(HIGH / LOW)
+    if seed % 3 != 0:
+        low *= rng.uniform(1.3, 6.0)
+    if seed % 3 != 1:
+        high *= rng.uniform(0.15, 0.9)
+    y = wire(rng, framed(sweep(low=low, high=high, length_s=rate_s * math.log(high / low))))
+    found = by_loop(y)
+    assert found is not None
+    assert found.key == "ends"
+    told = [float(part.split(" = ")[1]) for part in found.fit.replace(" and", ",").split(", ")]
+    assert told == pytest.approx([low, high, rate_s * math.log(high / low)], rel=0.1)
+    # Without its track the range cannot be told; a loss of samples is still none of its explanations.
+    spectrum, length, played = transformed(y, PLAYED)
+    reading = loop_reading(spectrum, length, STATED, played)
+    assert reading is not None
+    assert reading.slip_s == 0.0 or low > LOW
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_lost_and_doubled_samples_are_told_by_number_and_place(seed: int) -> None:
+    """Property, a random draw: 24 to 300 samples at a known place of the stated sweep."""
+    rng = np.random.default_rng([15, seed])
+    y, lost, share = framed(PLAYED), int(rng.integers(24, 300)), float(rng.uniform(0.55, 0.85))
+    at = round((0.3 + share * LENGTH_S) * RATE)
+    changed = np.concatenate([y[:at], y[at + lost :]] if seed % 2 else [y[:at], y[at - lost :]])
+    found = by_loop(wire(rng, changed))
+    assert found is not None
+    assert found.key == "slip"
+    assert int(found.words.split()[1]) == pytest.approx(lost, abs=6)
+
+
 def test_a_start_without_fade_is_no_clock() -> None:
     """Its own frequency grows as stated; only the start differs."""
     unfaded = sweep()

@@ -16,7 +16,7 @@ import scipy.fft
 
 from earwitness.dsp.filters import minimum_phase
 from earwitness.dsp.sweep import SweepLaw
-from earwitness.quantities import ComplexArray, FloatArray, NearField, QualityFlag, hz_words
+from earwitness.quantities import ComplexArray, FloatArray, IntArray, NearField, QualityFlag, hz_words
 from earwitness.reduce.doubt.damage import Spectrum
 from earwitness.reduce.flags import flag, limits
 from earwitness.reduce.stimulus import Stimulus
@@ -69,10 +69,17 @@ def loop_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Sp
         return None
     step_hz = stimulus.rate_hz / length
     left = _divided(spectrum, played)
+    middle = np.abs(left[int(GAIN_BAND_HZ[0] / step_hz) : int(GAIN_BAND_HZ[1] / step_hz) : PHASE_STRIDE])
+    gain = float(np.median(middle))
+    centers = _passed(left, step_hz, centers, stimulus)
+    if centers.size < LIMITS["loop_least_bands"]:
+        # Hardly anything of the stated sweep is there: its delays are off by any length.
+        return SweepReading(
+            0.0, length / stimulus.rate_hz, slip_s=0.0, slip_hz=0.0, phase_deg=None, loop=True, gain=gain
+        )
     turned = left[1:] * left[:-1].conj()
-    reach = np.array([2**-BAND_OCTAVES, 2**BAND_OCTAVES])
-    edges = np.searchsorted(np.arange(1, spectrum.size) * step_hz, np.outer(reach, centers))
-    sums = np.array([np.sum(turned[a:b]) for a, b in edges.T])
+    edges = _edges(spectrum.size - 1, step_hz, centers)
+    sums = np.array([np.sum(turned[a:b]) for a, b in edges])
     common = np.sum(sums / np.maximum(np.abs(sums), 1e-300))
     delay = -np.angle(sums * np.conj(common)) / (2.0 * math.pi * step_hz)
     rate_s = _rate_s(stimulus)
@@ -80,8 +87,28 @@ def loop_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Sp
     phase = None
     if abs(slope) < LIMITS["loop_rate_error"] * rate_s and slip == 0.0:
         phase = _phase_deg(left, step_hz, -float(np.angle(common)) / (2.0 * math.pi * step_hz))
-    middle = np.abs(left[int(GAIN_BAND_HZ[0] / step_hz) : int(GAIN_BAND_HZ[1] / step_hz) : PHASE_STRIDE])
-    return SweepReading(-slope / rate_s, residual, slip, slip_hz, phase, loop=True, gain=float(np.median(middle)))
+    return SweepReading(-slope / rate_s, residual, slip, slip_hz, phase, loop=True, gain=gain)
+
+
+def _edges(size: int, step_hz: float, centers: FloatArray) -> IntArray:
+    """(B, 2) first row of each band and that behind its last, of rows 1 to `size` of a spectrum."""
+    reach = np.array([2**-BAND_OCTAVES, 2**BAND_OCTAVES])
+    return np.asarray(np.searchsorted(np.arange(1, size + 1) * step_hz, np.outer(centers, reach)), dtype=np.intp)
+
+
+def _passed(left: ComplexArray, step_hz: float, centers: FloatArray, stimulus: Stimulus) -> FloatArray:
+    """The centers that the sweep passed, and not just begun or ended by. A wire is flat: where one band is far fainter
+    than the loudest, the sweep that was played did not come by, and what is left there is noise."""
+    step = float(np.log(centers[1] / centers[0]))
+    below = int(np.log(centers[0] / (1.3 * stimulus.low_hz)) / step)
+    above = int(np.log(stimulus.high_hz / (1.3 * centers[-1])) / step)
+    every = centers[0] * np.exp(step * np.arange(-below, centers.size + above))
+    power = np.array([np.mean(np.square(np.abs(left[a:b]))) for a, b in _edges(left.size - 1, step_hz, every)])
+    silent = every[power < 10.0 ** (LIMITS["loop_heard_db"] / 10.0) * float(power.max())]
+    if not silent.size:
+        return centers
+    apart = np.min(np.abs(np.log2(centers[:, None] / silent)), axis=1)
+    return np.asarray(centers[apart > LIMITS["loop_edge_octaves"]], dtype=np.float64)
 
 
 def microphone_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Spectrum) -> SweepReading | None:
@@ -266,8 +293,13 @@ def cause_of(reading: SweepReading, stimulus: Stimulus, track: Track | None = No
     """The probable cause of what is left, None where nothing speaks against the stated stimulus.
 
     track : of the same loop-back; without it length, end and start of a sweep cannot be told apart, and all are named.
+    A range that its track shows to be another comes first: about ends that the stated sweep does not have, delays jump.
     """
     law = stimulus.law
+    # Samples lost within a sweep move one of its ends by no more than they last.
+    lost_efolds = abs(reading.slip_s) / _rate_s(stimulus)
+    if (ends := _other_ends(stimulus, track, lost_efolds)) is not None:
+        return ends
     if reading.slip_s != 0.0:
         lost = round(abs(reading.slip_s) * stimulus.rate_hz)
         words = f"about {lost} samples are lost or doubled while the sweep passes {hz_words(reading.slip_hz)}"
@@ -296,7 +328,7 @@ def cause_of(reading: SweepReading, stimulus: Stimulus, track: Track | None = No
         ):
             other = "classic" if law.synchronized else "synchronized"
             return Cause("form", f"the sweep that was played has the {other} form", f'form = "{other}"')
-    return _other_ends(law, stimulus, track)
+    return None
 
 
 def _apart_deg(angle_deg: float) -> float:
@@ -376,13 +408,17 @@ def _clocks(ratio: float) -> Cause:
     return Cause("clock", f"player and recorder run on clocks that differ by {part:.0f} parts in a million", "")
 
 
-def _other_ends(law: SweepLaw, stimulus: Stimulus, track: Track | None) -> Cause | None:
+def _other_ends(stimulus: Stimulus, track: Track | None, lost_efolds: float) -> Cause | None:
     """Another range at the same rate: start and length, or stop and length, are both wrong."""
-    stated = _stated_track(stimulus) if track is not None else None
-    if track is None or stated is None:
+    law = stimulus.law
+    stated = _stated_track(stimulus) if law is not None and track is not None else None
+    if law is None or track is None or stated is None or track.linear:
+        return None
+    if abs(track.rate_s / stated.rate_s - 1.0) > LIMITS["ends_rate_error"]:
         return None
     start, stop = track.start_hz / stated.start_hz, track.stop_hz / stated.stop_hz
-    if max(start, 1.0 / start) <= LIMITS["start_ratio"] and max(stop, 1.0 / stop) <= LIMITS["stop_ratio"]:
+    lost = math.exp(lost_efolds)
+    if max(start, 1.0 / start) <= LIMITS["start_ratio"] * lost and max(stop, 1.0 / stop) <= LIMITS["stop_ratio"] * lost:
         return None
     low, high = law.start_hz * start, law.stop_hz * stop
     words = f"the sweep that was played runs from {hz_words(low)} to {hz_words(high)}"
