@@ -47,7 +47,7 @@ class SweepReading:
 
     rate_error : 1 - L'/L; residual_s : rms of delays about t = a + b ln f; slip_s : a jump of the delay, and at which
     frequency (0 without one); phase_deg : constant phase left over, None where it cannot be told; loop : False for a
-    microphone; gain : amplitude of the sweep in the loop-back, full scale 1
+    microphone; gain : amplitude of the sweep in the loop-back, full scale 1; slip_is_told : the jump's size is known
     """
 
     rate_error: float
@@ -57,6 +57,7 @@ class SweepReading:
     phase_deg: float | None
     loop: bool
     gain: float = 0.0
+    slip_is_told: bool = False
 
 
 def loop_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Spectrum) -> SweepReading | None:
@@ -83,11 +84,11 @@ def loop_reading(spectrum: Spectrum, length: int, stimulus: Stimulus, played: Sp
     common = np.sum(sums / np.maximum(np.abs(sums), 1e-300))
     delay = -np.angle(sums * np.conj(common)) / (2.0 * math.pi * step_hz)
     rate_s = _rate_s(stimulus)
-    slope, residual, slip, slip_hz = _fitted(centers, delay, rate_s)
+    slope, residual, slip, slip_hz, is_told = _fitted(centers, delay, rate_s)
     phase = None
     if abs(slope) < LIMITS["loop_rate_error"] * rate_s and slip == 0.0:
         phase = _phase_deg(left, step_hz, -float(np.angle(common)) / (2.0 * math.pi * step_hz))
-    return SweepReading(-slope / rate_s, residual, slip, slip_hz, phase, loop=True, gain=gain)
+    return SweepReading(-slope / rate_s, residual, slip, slip_hz, phase, loop=True, gain=gain, slip_is_told=is_told)
 
 
 def _edges(size: int, step_hz: float, centers: FloatArray) -> IntArray:
@@ -226,13 +227,14 @@ def _line(x: FloatArray, delay_s: FloatArray) -> tuple[float, float]:
     return float(answer[1]), float(np.sqrt(np.mean((size * weight) ** 2)))
 
 
-def _fitted(centers: FloatArray, delay_s: FloatArray, rate_s: float) -> tuple[float, float, float, float]:
-    """Slope over ln f, rms about it, and a jump with its frequency where that explains what a line does not."""
+def _fitted(centers: FloatArray, delay_s: FloatArray, rate_s: float) -> tuple[float, float, float, float, bool]:
+    """Slope over ln f, rms about it, a jump with its frequency where that explains what a line does not, and whether
+    its size can be told."""
     x = np.log(centers / 1000.0)
     slope, residual = _line(x, delay_s)
     plain = float(np.std(delay_s - np.polyval(np.polyfit(x, delay_s, 1), x)))
     if plain < LIMITS["slip_residual_s"]:
-        return slope, residual, 0.0, 0.0
+        return slope, residual, 0.0, 0.0, False
     best: tuple[float, float, float, float] | None = None
     for row in range(2, x.size - 1):
         # Bands in which the jump itself lies say nothing.
@@ -243,7 +245,7 @@ def _fitted(centers: FloatArray, delay_s: FloatArray, rate_s: float) -> tuple[fl
         if best is None or rest < best[1]:
             best = (float(answer[1]), rest, float(answer[2]), float(np.sqrt(centers[row - 1] * centers[row])))
     if best is None:
-        return slope, residual, 0.0, 0.0
+        return slope, residual, 0.0, 0.0, False
     # Level on both sides of the jump, or it is a bend.
     level = abs(best[0]) * float(np.ptp(x)) < 0.25 * abs(best[2])
     is_jump = level and abs(best[2]) > max(LIMITS["slip_s"], 12.0 * best[1]) and best[1] < 0.3 * plain
@@ -252,8 +254,9 @@ def _fitted(centers: FloatArray, delay_s: FloatArray, rate_s: float) -> tuple[fl
         row = int(np.searchsorted(centers, best[3]))
         clear = np.abs(np.arange(x.size) - row + 0.5) > 1.6
         after = float(np.median(delay_s[row:][clear[row:]]))
-        return best[0], best[1], after - float(np.median(delay_s[:row][clear[:row]])), best[3]
-    return slope, residual, 0.0, 0.0
+        is_told = min(np.count_nonzero(clear[:row]), np.count_nonzero(clear[row:])) >= LIMITS["slip_least_bands"]
+        return best[0], best[1], after - float(np.median(delay_s[:row][clear[:row]])), best[3], bool(is_told)
+    return slope, residual, 0.0, 0.0, False
 
 
 def _phase_deg(left: ComplexArray, step_hz: float, delay_s: float) -> float:
@@ -296,13 +299,15 @@ def cause_of(reading: SweepReading, stimulus: Stimulus, track: Track | None = No
     A range that its track shows to be another comes first: about ends that the stated sweep does not have, delays jump.
     """
     law = stimulus.law
-    # Samples lost within a sweep move one of its ends by no more than they last.
-    lost_efolds = abs(reading.slip_s) / _rate_s(stimulus)
-    if (ends := _other_ends(stimulus, track, lost_efolds)) is not None:
+    # Samples lost within a sweep move one of its ends by as much as they last, which is not known well.
+    moved = (
+        1.0 if reading.slip_s == 0.0 else LIMITS["slip_ends_ratio"] * math.exp(abs(reading.slip_s) / _rate_s(stimulus))
+    )
+    if (ends := _other_ends(stimulus, track, moved)) is not None:
         return ends
     if reading.slip_s != 0.0:
-        lost = round(abs(reading.slip_s) * stimulus.rate_hz)
-        words = f"about {lost} samples are lost or doubled while the sweep passes {hz_words(reading.slip_hz)}"
+        about = f"about {abs(reading.slip_s) * stimulus.rate_hz:.0f} " if reading.slip_is_told else ""
+        words = f"{about}samples are lost or doubled while the sweep passes about {hz_words(reading.slip_hz)}"
         return Cause("slip", words, "")
     if law is None:
         if abs(reading.rate_error) <= LIMITS["loop_rate_error"] and reading.residual_s <= LIMITS["loop_residual_s"]:
@@ -408,8 +413,9 @@ def _clocks(ratio: float) -> Cause:
     return Cause("clock", f"player and recorder run on clocks that differ by {part:.0f} parts in a million", "")
 
 
-def _other_ends(stimulus: Stimulus, track: Track | None, lost_efolds: float) -> Cause | None:
-    """Another range at the same rate: start and length, or stop and length, are both wrong."""
+def _other_ends(stimulus: Stimulus, track: Track | None, moved: float) -> Cause | None:
+    """Another range at the same rate: start and length, or stop and length, are both wrong. moved : ratio by which
+    something else may have moved an end."""
     law = stimulus.law
     stated = _stated_track(stimulus) if law is not None and track is not None else None
     if law is None or track is None or stated is None or track.linear:
@@ -417,8 +423,7 @@ def _other_ends(stimulus: Stimulus, track: Track | None, lost_efolds: float) -> 
     if abs(track.rate_s / stated.rate_s - 1.0) > LIMITS["ends_rate_error"]:
         return None
     start, stop = track.start_hz / stated.start_hz, track.stop_hz / stated.stop_hz
-    lost = math.exp(lost_efolds)
-    if max(start, 1.0 / start) <= LIMITS["start_ratio"] * lost and max(stop, 1.0 / stop) <= LIMITS["stop_ratio"] * lost:
+    if max(start, 1 / start) <= LIMITS["start_ratio"] * moved and max(stop, 1 / stop) <= LIMITS["stop_ratio"] * moved:
         return None
     low, high = law.start_hz * start, law.stop_hz * stop
     words = f"the sweep that was played runs from {hz_words(low)} to {hz_words(high)}"
