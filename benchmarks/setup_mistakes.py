@@ -244,6 +244,18 @@ def in_file(name: str, value: Any) -> Make:
     return fact(f"stimulus.{name}", value)
 
 
+def of_the_same_rate(name: str, efolds: float) -> Make:
+    """An end of [stimulus] off by so many e-folds of frequency, with the length that leaves L as it was played."""
+
+    def make(one: World) -> None:
+        told = one.document["stimulus"]
+        rate_s = told["duration_s"] / np.log(told["stop_hz"] / told["start_hz"])
+        told["duration_s"] = float(told["duration_s"] - rate_s * abs(efolds))
+        told[name] = float(told[name] * np.exp(efolds))
+
+    return make
+
+
 def second_tone(x: FloatArray) -> FloatArray:
     return x + 0.1 * np.std(x) * np.sqrt(2) * np.sin(2 * np.pi * 50 * np.arange(x.size) / RATE)
 
@@ -372,6 +384,8 @@ MISTAKES: tuple[Mistake, ...] = (
     Mistake("sweep's length 3 % short, no loop-back", SWEEP, in_file("duration_s", (0.97,)), BARE),
     Mistake("sweep's length x2", SWEEP + "|too short|lasts", in_file("duration_s", 3.4)),
     Mistake("sweep ends at 20 kHz, 22 played", SWEEP, in_file("stop_hz", 20_000.0)),
+    Mistake("sweep ends at 11 kHz at the same rate, 22 played", "runs from", of_the_same_rate("stop_hz", -np.log(2))),
+    Mistake("sweep starts at 40 Hz at the same rate, 10 played", "runs from", of_the_same_rate("start_hz", np.log(4))),
     Mistake("sweep ends at 20 kHz, 22 played, no loop-back", SWEEP, in_file("stop_hz", 20_000.0), BARE),
     Mistake("sweep starts at 20 Hz, 10 played", SWEEP, in_file("start_hz", 20.0)),
     Mistake("sweep starts at 20 Hz, 10 played, no loop-back", SWEEP, in_file("start_hz", 20.0), BARE),
