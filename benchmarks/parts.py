@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import json
+import pickle
 import resource
 import shutil
 import sqlite3
@@ -419,11 +420,62 @@ def findings(work: Path, quick: bool) -> list[Row]:
     return [row("findings of one loudspeaker with its making, cpu s", cpu(lambda: detection.main(count), 1) / count)]
 
 
+def long_sweeps(work: Path, quick: bool) -> list[Row]:
+    """Memory of a session at 192 kHz with sweeps of 10 s; the recordings are made in a process of their own."""
+    from earwitness.formats.audio import read_audio
+    from earwitness.reduce.flow import reduce_session
+
+    made = (
+        "import sys, pathlib, pickle; sys.path.insert(0, sys.argv[2]); import made_session as m; "
+        "from earwitness.formats.audio import write_audio; m.RATE = 192_000; "
+        "made = m.Made(duration_s=float(sys.argv[3]), stop_hz=40_000.0, angles=tuple(range(0, 80, 10))); "
+        "folder = pathlib.Path(sys.argv[1]); "
+        "[write_audio(folder / f'h{a:g}.wav', m.recording(made, a, n).samples, m.RATE) "
+        "for n, a in enumerate(made.angles)]; "
+        "(folder / 'session.pickle').write_bytes(pickle.dumps(m.facts(made)))"
+    )
+    beside = str(Path(__file__).parents[1] / "tests" / "reduce")
+    subprocess.run([sys.executable, "-c", made, str(work), beside, "2" if quick else "10"], check=True)
+    session = pickle.loads((work / "session.pickle").read_bytes())
+    began = time.process_time()
+    reduce_session(session, lambda name: read_audio(work / name))
+    spent = time.process_time() - began
+    return [
+        row("8 takes of a sweep of 10 s at 192 kHz: cpu s", spent),
+        row("the same, peak memory, MiB", peak_mib(), most=400.0, form=".0f"),
+    ]
+
+
+def large_scan(work: Path, quick: bool) -> list[Row]:
+    """Memory and time of a scan of 10,000 points that form no rings."""
+    import separation as bench
+
+    from earwitness.reduce.separate.solve import affordable_orders
+
+    del work
+    count, every = (2000, 24) if quick else (10_000, 12)
+    random = np.random.default_rng(7)
+    unit = random.normal(size=(count, 3))
+    points = unit / np.linalg.norm(unit, axis=1)[:, None] * random.uniform(0.42, 0.47, (count, 1))
+    k = 2 * np.pi * np.geomspace(20.0, 16_000.0, 97)[every // 2 :: every] / bench.SPEED_M_S
+    shell = bench.Shell(0.18, 0.47, 0.94)
+    pressure, nobody = bench.made_pressure(points, k), np.zeros(count, dtype=bool)
+    scan = bench.Scan(points, None, (0, 1, 2))
+    orders = affordable_orders(scan, k, shell, count, incoming=True)
+    spent = cpu(lambda: bench.fit_scan(scan, pressure, k, shell, orders, nobody), 1)
+    return [
+        row(f"{count:,} irregular points, {k.size} of 97 frequencies: cpu s", spent),
+        row("the same, peak memory, MiB", peak_mib(), most=1024.0, form=".0f"),
+    ]
+
+
 PARTS: dict[str, Callable[[Path, bool], list[Row]]] = {
     "commands": commands,
     "start": start,
     "reduction": reduction,
+    "long sweeps": long_sweeps,
     "separation": separation,
+    "large scan": large_scan,
     "equalizer": equalizer,
     "findings": findings,
     "slider": slider,

@@ -17,7 +17,6 @@ from typing import Protocol
 
 import numpy as np
 import scipy.fft
-from scipy.signal import fftconvolve
 
 from earwitness.audition.filters import minimum_phase_taps, on_bins
 from earwitness.dsp.filters import minimum_phase
@@ -316,8 +315,15 @@ def pair_response(loudspeaker: Radiated, room: Shoebox, head: Head, rate_hz: int
 
 def with_level(response: FloatArray, hz: FloatArray, level_db: FloatArray, rate_hz: int) -> FloatArray:
     """A pair's response (2, 2, N) when each radiates level_db (F,) at hz ahead."""
-    taps = minimum_phase_taps(hz, level_db, rate_hz)
-    return np.asarray(fftconvolve(response, taps[None, None, :], axes=-1))
+    return _convolved(response, minimum_phase_taps(hz, level_db, rate_hz))
+
+
+def _convolved(sound: FloatArray, taps: FloatArray) -> FloatArray:
+    """(..., N + T - 1) : sound (..., N) through taps (T,)."""
+    # It brings half of scipy, which a page without a pair does not ask for.
+    from scipy.signal import fftconvolve
+
+    return np.asarray(fftconvolve(sound, np.expand_dims(taps, tuple(range(sound.ndim - 1))), axes=-1))
 
 
 def _one(
@@ -338,7 +344,7 @@ def _one(
     weight = gain[:, None] * np.exp(-2j * np.pi * bins * (late_s + LEAD_S)[:, None])
     early = np.einsum("kb,keb->eb", weight * radiates, head.at(arriving, bins))
     power = minimum_phase_taps(loudspeaker.hz, loudspeaker.power_db, rate_hz)
-    late = fftconvolve(_tail(room, rate_hz, seed), power[None, :], axes=-1)
+    late = _convolved(_tail(room, rate_hz, seed), power)
     whole = np.zeros((2, max(length, late.shape[1])))
     whole[:, :length] = scipy.fft.irfft(early, length, axis=-1)
     whole[:, : late.shape[1]] += late

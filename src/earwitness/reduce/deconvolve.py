@@ -185,7 +185,9 @@ def deconvolve_takes(
         for take in groups[row]:
             progress(next(number) / len(takes), f"read take {take.id}")
 
-    some = in_threads(work.tried_together, groups, said, most=max(_SAMPLES_AT_ONCE // (by * longest), 1))
+    # A take alone is looked at closely, which takes as much as two.
+    most = max(_SAMPLES_AT_ONCE // (max(by, 2) * longest), 1)
+    some = in_threads(work.tried_together, groups, said, most=most)
     made = list(zip(chain(*groups), chain(*some), strict=True))
     bad = [one for _, one in made if isinstance(one, AudioError)]
     if bad:

@@ -194,6 +194,7 @@ def high_orders(
     both[1] = np.roll(impulse, -int(np.argmax(np.abs(impulse))))
     both[0, length - first : length - last] = both[1, length - first : length - last]
     spectra = scipy.fft.rfft(both, axis=-1)
+    del both
     spectra *= scipy.fft.rfft(stimulus.samples, length) if played is None else played
     # On the circle of the response what was heard late at the lowest frequencies lies where high orders do.
     lowest_hz = LOWEST_ORDER * max(LOW_HZ, 2.0 * law.start_hz)

@@ -30,7 +30,6 @@ _SAID: Final = (
 )
 _GRID: Final = re.compile(r'(<g class="grid[^>]*>)(.*?)(</g>)', re.DOTALL)
 _LINE: Final = re.compile(r'<path class="(\w+)" d="([^"]+)" (stroke="[^"]+")/>')
-_Points = list[tuple[int, int]]
 
 
 def lean(svg: str) -> str:
@@ -59,8 +58,8 @@ def _lean_path(d: str, tolerance_px: float) -> str:
 def _lean_stretch(part: str, tolerance_px: float) -> str:
     end = "z" if part.endswith("Z") else ""
     # In tenths of a pixel: whole numbers, whose steps add up without rounding.
-    points = [(round(10 * float(x)), round(10 * float(y))) for x, y in map(str.split, part.rstrip("Z").split("L"))]
-    (x, y), *steps = _needed(points, tolerance_px)
+    tenths = np.rint(10.0 * np.array(part.rstrip("Z").replace("L", " ").split(), dtype=np.float64))
+    (x, y), *steps = _needed(tenths.reshape(-1, 2), 10 * tolerance_px).astype(int).tolist()
     made = [f"M{_tenths(x)} {_tenths(y)}"]
     for to_x, to_y in steps:
         dx, dy = _tenths(to_x - x), _tenths(to_y - y)
@@ -69,26 +68,32 @@ def _lean_stretch(part: str, tolerance_px: float) -> str:
     return "".join(made) + end
 
 
-def _needed(points: _Points, tolerance_px: float) -> _Points:
-    """The points of a line but for those that the straight line past them misses by no more than the tolerance.
+def _needed(points: FloatArray, tolerance: float) -> FloatArray:
+    """The points (P, 2) of a line but for those that the straight line past them misses by no more than the tolerance.
 
-    Source: Ramer (1972), Douglas and Peucker (1973), from memory."""
-    keep, open_spans = {0, len(points) - 1}, [(0, len(points) - 1)]
-    while open_spans:
-        first, last = open_spans.pop()
-        (ax, ay), (bx, by) = points[first], points[last]
-        dx, dy = bx - ax, by - ay
-        length = (dx * dx + dy * dy) ** 0.5
-        worst, at = 0.0, first
-        for k in range(first + 1, last):
-            px, py = points[k][0] - ax, points[k][1] - ay
-            away = abs(dx * py - dy * px) / length if length else (px * px + py * py) ** 0.5
-            if away > worst:
-                worst, at = away, k
-        if worst > 10 * tolerance_px:
-            keep.add(at)
-            open_spans += [(first, at), (at, last)]
-    return [points[k] for k in sorted(keep)]
+    All spans that are still open are halved together. Source: Ramer (1972), Douglas and Peucker (1973), from memory."""
+    keep = np.zeros(len(points), dtype=bool)
+    first, last = np.array([0]), np.array([len(points) - 1])
+    keep[[0, -1]] = True
+    while (inside := last - first > 1).any():
+        first, last = first[inside], last[inside]
+        count = last - first - 1
+        start = np.cumsum(count) - count
+        row = np.arange(count.sum()) + np.repeat(first + 1 - start, count)
+        way, off = (
+            np.repeat(points[last] - points[first], count, axis=0),
+            points[row] - np.repeat(points[first], count, 0),
+        )
+        length = np.hypot(way[:, 0], way[:, 1])
+        from_line = np.abs(way[:, 0] * off[:, 1] - way[:, 1] * off[:, 0]) / np.where(length > 0.0, length, 1.0)
+        away = np.where(length > 0.0, from_line, np.hypot(off[:, 0], off[:, 1]))
+        worst = np.maximum.reduceat(away, start)
+        at_worst = np.flatnonzero(away == np.repeat(worst, count))
+        at = row[at_worst[np.searchsorted(at_worst, start)]]
+        bent = worst > tolerance
+        keep[at[bent]] = True
+        first, last = np.r_[first[bent], at[bent]], np.r_[at[bent], last[bent]]
+    return points[keep]
 
 
 def _tenths(value: int) -> str:

@@ -19,7 +19,7 @@ from earwitness.reduce.separate.dense_route import fit_points
 from earwitness.reduce.separate.expansion import Expansion, places_of
 from earwitness.reduce.separate.field import Part, SeparatedField, Shell, _variance_along, far_factor
 from earwitness.reduce.separate.kernel_route import Family, Prior, fit_kernel
-from earwitness.reduce.separate.normal_equations import Regularization, solve
+from earwitness.reduce.separate.normal_equations import Regularization, Waves, solve
 from earwitness.reduce.separate.nuisance import SoundField
 from earwitness.reduce.separate.robust import Points, contradicted, first_visits, scan_of_visits, usable_rows
 from earwitness.reduce.separate.sampling import even_directions
@@ -174,7 +174,8 @@ def test_single_precision_is_refined_to_double_whatever_the_gain(gain: float) ->
     # Columns that are nearly alike: one correction is not enough.
     matrix = np.asfortranarray((1 + 0.02 * rng.normal(size=(60, 20))) * 10.0 ** rng.uniform(-1, 1, 20))
     data, penalty = gain * (rng.normal(size=60) + 1j * rng.normal(size=60)), np.array([1e-6, 1e-6])
-    found = solve(matrix, data, np.arange(60), 12, penalty, single=True)
+    waves = Waves(matrix, ((np.ones((60, 1)), np.zeros(20, dtype=int)),))
+    found = solve(waves, data, np.arange(60), 12, penalty, single=True)
     expected = np.linalg.solve(matrix.T @ matrix + np.diag(found.load), matrix.T @ data)
     assert np.allclose(found.unknowns, expected, rtol=0, atol=1e-8 * np.abs(expected).max())
 

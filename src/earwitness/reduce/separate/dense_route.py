@@ -17,7 +17,16 @@ from earwitness.dsp.spherical import acn, complex_from_real, real_harmonics
 from earwitness.errors import EarwitnessError
 from earwitness.quantities import BoolArray, ComplexArray, FloatArray, IntArray
 from earwitness.reduce.separate.field import Shell, far_factor, incoming_columns, outgoing_columns
-from earwitness.reduce.separate.normal_equations import Fit, Matrix, Regularization, Solution, loads, solve, updated
+from earwitness.reduce.separate.normal_equations import (
+    Fit,
+    Matrix,
+    Regularization,
+    Solution,
+    Waves,
+    loads,
+    solve,
+    updated,
+)
 from earwitness.reduce.separate.ring_route import from_real_pair
 from earwitness.reduce.separate.sampling import even_directions
 
@@ -177,13 +186,11 @@ def fit_points(
     for f in range(k.size):
         out, into = int(order_out[f]), int(order_in[f])
         factors, columns = _factors(radii, place=place, k=k[f : f + 1], shell=shell, out=out, into=into), (out + 1) ** 2
-        matrix = None if there is not None else _matrix(basis, factors)
         for _round in range(first_rounds if f == 0 and penalty is None else 1):
             if there is not None:
                 found = solve_on(there, factors, pressure[:, f], penalty)
             else:
-                assert matrix is not None
-                found = solve(matrix, pressure[:, f], kept, columns, penalty, single=single)
+                found = solve(Waves(basis, factors), pressure[:, f], kept, columns, penalty, single=single)
             state = _judged(found, pressure[:, f], kept, columns)
             penalty = state.penalty[0]
         y[f, :columns], j[f, : found.unknowns.size - columns] = found.unknowns[:columns], found.unknowns[columns:]
@@ -220,19 +227,6 @@ def _factors(
     if into < 0:
         return ((waves, acn(out)[0]),)
     return (-waves.imag, acn(out)[0]), (incoming_columns(k, radii, into, shell)[0][place], acn(into)[0])
-
-
-def _matrix(basis: FloatArray, factors: tuple[tuple[Matrix, IntArray], ...]) -> Matrix:
-    """(P, C), Fortran order."""
-    count = sum(degree.size for _values, degree in factors)
-    matrix: Matrix = np.empty((len(basis), count), dtype=factors[0][0].dtype, order="F")
-    first = 0
-    for values, degree in factors:
-        for n in range(values.shape[1]):
-            own = slice(n * n, (n + 1) ** 2)
-            np.multiply(basis[:, own], values[:, n : n + 1], out=matrix[:, first + n * n : first + (n + 1) ** 2])
-        first += degree.size
-    return matrix
 
 
 def _judged(found: Solution, data: ComplexArray, kept: IntArray, columns: int) -> Regularization:

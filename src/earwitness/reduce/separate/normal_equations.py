@@ -6,7 +6,9 @@ single factor is then a preconditioner: residuals are taken in double until corr
 refinement; Higham, Accuracy and Stability of Numerical Algorithms, chapter 12, from memory).
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -57,6 +59,67 @@ def updated(
 
 # Real where both kinds of waves are fitted, complex for outgoing ones alone.
 Matrix = npt.NDArray[np.inexact[Any]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Waves:
+    """The matrix (P, C) of one frequency by what it is made of: in double precision it would be as large again as all
+    that its equations need. Products with it are as exact as with the matrix itself.
+
+    basis (P, K) : harmonics at the points; factors : for outgoing, then incoming waves, values along the radius
+    (P, N+1) and the degree (C,) of each column, rising. A column is one of `basis`, times the values of its degree.
+    """
+
+    basis: FloatArray
+    factors: tuple[tuple[Matrix, IntArray], ...]
+
+    @property
+    def kind(self) -> np.dtype[Any]:
+        return self.factors[0][0].dtype
+
+    def only(self, kept: IntArray) -> "Waves":
+        """With nought in all rows but those."""
+        row = np.zeros((len(self.basis), 1))
+        row[kept] = 1.0
+        return Waves(self.basis, tuple((values * row, degree) for values, degree in self.factors))
+
+    def of_degrees(self) -> Iterator[tuple[slice, FloatArray, Matrix]]:
+        """Columns of one degree after the other: which, their harmonics (P, c) and values (P,)."""
+        first = 0
+        for values, degree in self.factors:
+            ends = np.searchsorted(degree, np.arange(values.shape[1] + 1)).tolist()
+            for n, (start, stop) in enumerate(pairwise(ends)):
+                yield slice(first + start, first + stop), self.basis[:, start:stop], values[:, n]
+            first += degree.size
+
+    def scaled(self, scale: FloatArray, kind: Any) -> Matrix:
+        """(P, C) in Fortran order and of that precision, its columns times scale (C,)."""
+        made: Matrix = np.empty((len(self.basis), scale.size), dtype=kind, order="F")
+        for own, basis, values in self.of_degrees():
+            made[:, own] = basis * values[:, None] * scale[own]
+        return made
+
+    def squares(self) -> FloatArray:
+        """(C,) sum of the squares of each column."""
+        parts = [np.einsum("p,pc,pc->c", np.abs(values) ** 2, basis, basis) for _, basis, values in self.of_degrees()]
+        return np.concatenate(parts)
+
+    def apply(self, unknowns: ComplexArray) -> ComplexArray:
+        """(P,) the matrix times unknowns (C,)."""
+        total = np.zeros(len(self.basis), dtype=np.complex128)
+        for own, basis, values in self.of_degrees():
+            total += values * _product(basis, unknowns[own])
+        return total
+
+    def turned(self, data: ComplexArray) -> ComplexArray:
+        """(C,) its conjugate transpose times data (P,)."""
+        return np.concatenate([_product(basis.T, values.conj() * data) for _, basis, values in self.of_degrees()])
+
+
+def _product(matrix: FloatArray, vector: ComplexArray) -> ComplexArray:
+    """matrix @ vector without turning the matrix complex."""
+    both = matrix @ np.ascontiguousarray(vector).view(np.float64).reshape(-1, 2)
+    return np.ascontiguousarray(both).view(np.complex128)[:, 0]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,7 +176,7 @@ def loads(diagonal: FloatArray, columns: int, penalty: FloatArray | None) -> tup
 
 
 def solve(
-    matrix: Matrix,
+    waves: Waves,
     data: ComplexArray,
     kept: IntArray,
     columns: int,
@@ -121,12 +184,12 @@ def solve(
     *,
     single: bool = False,
 ) -> Solution:
-    """matrix (P, C) in Fortran order, real or complex; data (P,); kept (R,) rows to use; columns : outgoing ones.
-
-    EarwitnessError where the equations are singular.
-    """
-    used, seen = (matrix, data) if kept.size == data.size else (np.asfortranarray(matrix[kept]), data[kept])
-    diagonal = np.einsum("pc,pc->c", used.conj(), used).real.copy()
+    """data (P,); kept (R,) rows to use; columns : outgoing ones. EarwitnessError where the equations are singular."""
+    used, seen = waves, data
+    if kept.size < data.size:
+        used, seen = waves.only(kept), np.zeros_like(data)
+        seen[kept] = data[kept]
+    diagonal = used.squares()
     penalty, load = loads(diagonal, columns, penalty)
     scale = 1 / np.sqrt(diagonal + load)
     found = _refined(used, seen, scale, load) if single else None
@@ -139,36 +202,34 @@ def solve(
     whole = part + part.conj().T
     np.fill_diagonal(whole, part.diagonal())
     spread = inverse.diagonal().real * scale**2
-    return Solution(unknowns, apply(matrix, unknowns), whole, scale[:columns], spread, condition, penalty, load)
+    return Solution(unknowns, waves.apply(unknowns), whole, scale[:columns], spread, condition, penalty, load)
 
 
 def _direct(
-    used: Matrix, seen: ComplexArray, scale: FloatArray, load: FloatArray
+    used: Waves, seen: ComplexArray, scale: FloatArray, load: FloatArray
 ) -> tuple[ComplexArray, Matrix, float] | None:
-    factored = _factored(used * scale, load * scale**2)
+    factored = _factored(used, used.kind, scale, load)
     if factored is None:
         return None
     factor, norm = factored
-    unknowns = scale * _substituted(factor, scale * turned(used, seen))
+    unknowns = scale * _substituted(factor, scale * used.turned(seen))
     inverse = _inverted(factor)
     return unknowns, inverse, float(np.sqrt(norm * _norm(inverse)))
 
 
 def _refined(
-    used: Matrix, seen: ComplexArray, scale: FloatArray, load: FloatArray
+    used: Waves, seen: ComplexArray, scale: FloatArray, load: FloatArray
 ) -> tuple[ComplexArray, Matrix, float] | None:
     """None where single precision does not bear the matrix."""
-    kind = np.complex64 if _is_complex(used) else np.float32
-    narrow = np.multiply(used, scale, out=np.empty(used.shape, kind, order="F"), casting="same_kind")
-    factored = _factored(narrow, load * scale**2)
+    factored = _factored(used, np.complex64 if used.kind.kind == "c" else np.float32, scale, load)
     if factored is None:
         return None
     factor, norm = factored
-    rest = turned(used, seen)
+    rest = used.turned(seen)
     unknowns = scale * _substituted(factor, scale * rest)
     first = size = float(np.linalg.norm(unknowns / scale))
     for number in range(1, _MOST_ROUNDS):
-        rest = turned(used, seen - apply(used, unknowns)) - load * unknowns
+        rest = used.turned(seen - used.apply(unknowns)) - load * unknowns
         step = scale * _substituted(factor, scale * rest)
         unknowns = unknowns + step
         before, size = size, float(np.linalg.norm(step / scale))
@@ -181,13 +242,16 @@ def _refined(
     return None
 
 
-def _factored(scaled: Matrix, load: FloatArray) -> tuple[Matrix, float] | None:
-    """Lower Cholesky factor of the loaded Gram matrix with unit diagonal, and that matrix's 1-norm."""
-    rank_k = {"D": blas.zherk, "d": blas.dsyrk, "F": blas.cherk, "f": blas.ssyrk}[scaled.dtype.char]
-    potrf = {"D": lapack.zpotrf, "d": lapack.dpotrf, "F": lapack.cpotrf, "f": lapack.spotrf}[scaled.dtype.char]
-    trans = 2 if _is_complex(scaled) else 1
-    gram: Any = rank_k(1.0, np.asfortranarray(scaled), trans=trans, lower=1)
-    np.fill_diagonal(gram, gram.diagonal().real + load)
+def _factored(used: Waves, kind: Any, scale: FloatArray, load: FloatArray) -> tuple[Matrix, float] | None:
+    """Lower Cholesky factor of the loaded Gram matrix with unit diagonal, in that precision, and the Gram matrix's
+    1-norm."""
+    scaled = used.scaled(scale, kind)
+    char, trans = scaled.dtype.char, 2 if scaled.dtype.kind == "c" else 1
+    rank_k = {"D": blas.zherk, "d": blas.dsyrk, "F": blas.cherk, "f": blas.ssyrk}[char]
+    potrf = {"D": lapack.zpotrf, "d": lapack.dpotrf, "F": lapack.cpotrf, "f": lapack.spotrf}[char]
+    gram: Any = rank_k(1.0, scaled, trans=trans, lower=1)
+    del scaled
+    np.fill_diagonal(gram, gram.diagonal().real + load * scale**2)
     norm = _norm(gram)
     factor, failed = potrf(gram, lower=1, overwrite_a=1)
     return None if failed else (factor, norm)
@@ -205,25 +269,8 @@ def _norm(lower: Matrix) -> float:
     return float((size.sum(axis=0) + size.sum(axis=1) - size.diagonal()).max())
 
 
-def _is_complex(matrix: Matrix) -> bool:
-    return matrix.dtype.kind == "c"
-
-
-def apply(matrix: Matrix, data: ComplexArray) -> ComplexArray:
-    """matrix @ data without turning a real matrix complex."""
-    if _is_complex(matrix):
-        return np.asarray(matrix @ data, dtype=np.complex128)
-    both = matrix @ np.ascontiguousarray(data).view(np.float64).reshape(-1, 2)
-    return np.ascontiguousarray(both).view(np.complex128)[:, 0]
-
-
-def turned(matrix: Matrix, data: ComplexArray) -> ComplexArray:
-    """Conjugate transpose of the matrix @ data."""
-    return np.asarray(apply(matrix.T, data.conj()).conj(), dtype=np.complex128)
-
-
 def _substituted(factor: Matrix, right: ComplexArray) -> ComplexArray:
-    if _is_complex(factor):
+    if factor.dtype.kind == "c":
         potrs = lapack.zpotrs if factor.dtype.char == "D" else lapack.cpotrs
         return np.asarray(potrs(factor, right.astype(factor.dtype), lower=1)[0], dtype=np.complex128)
     pair = np.ascontiguousarray(right).view(np.float64).reshape(-1, 2).astype(factor.dtype)
