@@ -149,7 +149,8 @@ def track_of(samples: FloatArray, rate_hz: float) -> Track | None:
     at = np.arange(first + round(0.15 * (last - first)), last - round(0.08 * (last - first)), step)
     if at.size < 16 or at[0] < step or at[-1] + step >= samples.size:
         return None
-    phase = _unwrapped(_analytic(samples))
+    del size, loud, there
+    phase = _unwrapped(np.angle(_analytic(samples)))
     hz = (phase[at + step] - phase[at - step]) * rate_hz / (4.0 * math.pi * step)
     sound = hz > 5.0
     if np.count_nonzero(sound) < 16:
@@ -277,15 +278,19 @@ def _phase_deg(left: ComplexArray, step_hz: float, delay_s: float) -> float:
 def _analytic(samples: FloatArray) -> ComplexArray:
     length = scipy.fft.next_fast_len(samples.size, True)
     spectrum = np.zeros(length, dtype=np.complex128)
-    spectrum[: length // 2 + 1] = 2.0 * scipy.fft.rfft(samples, length)
+    spectrum[: length // 2 + 1] = scipy.fft.rfft(samples, length)
+    spectrum *= 2.0
     spectrum[0] = 0.0
     return np.asarray(scipy.fft.ifft(spectrum, overwrite_x=True)[: samples.size], dtype=np.complex128)
 
 
-def _unwrapped(signal: ComplexArray) -> FloatArray:
-    """Phase without its jumps; as numpy's, in a third of its memory."""
-    phase = np.angle(signal)
-    phase[1:] -= 2.0 * np.pi * np.cumsum(np.rint(np.diff(phase) / (2.0 * np.pi)))
+def _unwrapped(phase: FloatArray) -> FloatArray:
+    """`phase` without its jumps, in its own place: as numpy's, in a quarter of the memory."""
+    turns = np.diff(phase)
+    turns /= 2.0 * np.pi
+    np.cumsum(np.rint(turns, out=turns), out=turns)
+    turns *= 2.0 * np.pi
+    phase[1:] -= turns
     return phase
 
 
