@@ -154,6 +154,22 @@ def frequencies(samples: int) -> FloatArray:
     return np.asarray(np.fft.rfftfreq(samples, 1 / rig.RATE_HZ), dtype=np.float64)
 
 
+# Takes of one length follow each other, and the bursts all play through a cold loudspeaker.
+@lru_cache(maxsize=2)
+def _sources(one: DemoLoudspeaker, samples: int, heating_k: float) -> tuple[world.CapSource, ...]:
+    usable = frequencies(samples)
+    usable[0] = usable[1]
+    return world.speaker_sources(one, usable, heating_k=heating_k)
+
+
+@lru_cache(maxsize=2)
+def _recorder(samples: int, late_s: float) -> tuple[ComplexArray, ComplexArray]:
+    """What an rfft of sound gets on its way into the file: the delay, and the microphone's response."""
+    frequency = frequencies(samples)
+    late: ComplexArray = np.exp(-2j * np.pi * frequency * late_s)
+    return late, rig.microphone_response(frequency)
+
+
 def emission(one: DemoLoudspeaker, shape: FloatArray, rms_v: float, *, heating_k: float | None = None) -> ComplexArray:
     """Spectrum of every cap's volume acceleration, m^3/s^2; (caps, frequencies).
 
@@ -167,7 +183,7 @@ def emission(one: DemoLoudspeaker, shape: FloatArray, rms_v: float, *, heating_k
     usable = frequency.copy()
     usable[0] = usable[1]
     heating = warming_k(one, rms_v) if heating_k is None else heating_k
-    active = world.speaker_sources(one, usable, heating_k=heating)
+    active = _sources(one, shape.size, heating)
     terminal = fft.rfft(limited(one, shape * rms_v * np.sqrt(2)))
     names = tuple(cap.name for cap in (*one.bass.cones, one.bass.port))
     cone = active[0]
@@ -235,11 +251,10 @@ def write_both(key: str, folder: Path, name: str, total: ComplexArray, played_v:
     from scipy import fft
 
     samples = played_v.size
-    frequency = frequencies(samples)
     built_in = next((one.built_in for one in KINDS if one.key == key), None)
     late_s = rig.LATENCY_SAMPLES / rig.RATE_HZ + (0.0 if built_in is None else built_in.late_s)
-    late = total * np.exp(-2j * np.pi * frequency * late_s)
-    heard = (late + rig.noise_spectrum(rig.take_seed(key, name), samples=samples)) * rig.microphone_response(frequency)
+    late, response = _recorder(samples, late_s)
+    heard = (total * late + rig.noise_spectrum(rig.take_seed(key, name), samples=samples)) * response
     microphone = rig.MICROPHONE_FS_PER_PA * fft.irfft(heard, samples)
     loop = np.roll(played_v, rig.LATENCY_SAMPLES) / rig.VOLTS_PER_FS
     write_audio(folder / name, np.stack([microphone, loop]), rig.RATE_HZ)

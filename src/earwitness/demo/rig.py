@@ -5,7 +5,7 @@ import json
 import sys
 import zlib
 from datetime import UTC, datetime
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -103,14 +103,8 @@ def noise_spectrum(rng: np.random.Generator, *, samples: int = SAMPLES) -> Compl
     White self-noise of 20 dB in 20 kHz; room noise that falls 6 dB an octave to 200 Hz and 12 beyond, 42 dB in the
     third octave at 31.5 Hz; hum at 50 and 100 Hz of 25 and 18 dB.
     """
-    frequency = np.fft.rfftfreq(samples, 1 / RATE_HZ)
-    frequency[0] = frequency[1]
-    self_noise = (20e-6 * 10 ** (20.0 / 20)) ** 2 / 20_000
-    at_31 = (20e-6 * 10 ** (42.0 / 20)) ** 2 / (31.5 * (2 ** (1 / 6) - 2 ** (-1 / 6)))
-    bounded = np.maximum(frequency, 10.0)
-    room = at_31 * (31.5 / bounded) ** 2 / (1 + (frequency / 200) ** 2)
-    deviation = np.sqrt((self_noise + room) * RATE_HZ * samples / 2)
-    drawn = rng.standard_normal((2, frequency.size), dtype=np.float32)
+    deviation = _noise_deviation(samples)
+    drawn = rng.standard_normal((2, deviation.size), dtype=np.float32)
     spectrum = (drawn[0] + 1j * drawn[1]) * (deviation / np.sqrt(2))
     for hum_hz, level_db in ((50.0, 25.0), (100.0, 18.0)):
         row = round(hum_hz * samples / RATE_HZ)
@@ -118,6 +112,17 @@ def noise_spectrum(rng: np.random.Generator, *, samples: int = SAMPLES) -> Compl
     spectrum[0] = 0.0
     spectrum[-1] = 0.0
     return np.asarray(spectrum, dtype=np.complex128)
+
+
+@lru_cache(maxsize=2)
+def _noise_deviation(samples: int) -> FloatArray:
+    frequency = np.fft.rfftfreq(samples, 1 / RATE_HZ)
+    frequency[0] = frequency[1]
+    self_noise = (20e-6 * 10 ** (20.0 / 20)) ** 2 / 20_000
+    at_31 = (20e-6 * 10 ** (42.0 / 20)) ** 2 / (31.5 * (2 ** (1 / 6) - 2 ** (-1 / 6)))
+    bounded = np.maximum(frequency, 10.0)
+    room = at_31 * (31.5 / bounded) ** 2 / (1 + (frequency / 200) ** 2)
+    return np.asarray(np.sqrt((self_noise + room) * RATE_HZ * samples / 2), dtype=np.float64)
 
 
 def multitone(rng: np.random.Generator) -> FloatArray:
