@@ -1,7 +1,8 @@
 """Set up and run Earwitness on a fresh machine that has only Python 3.11 or later.
 
     python3 start.py demo [--open]             the whole job on an invented loudspeaker
-    python3 start.py test [PYTEST ARGUMENTS]   the whole test suite
+    python3 start.py test [PYTEST ARGUMENTS]   the tests, some minutes
+    python3 start.py test --slow               those that take longest; both together are the whole suite
 
 On Windows `py` in place of `python3`.
 
@@ -101,17 +102,19 @@ def hand_over(command: list[str]) -> int:
 
 
 def run_tests(given: list[str]) -> int:
-    """Exit code of the suite: all cores for most of it, then what needs real time with the machine to itself."""
+    """Exit code of the tests: all cores for most of them, then what needs real time with the machine to itself."""
     pytest = [str(PYTHON), "-m", "pytest"]
     if any(one in ("-n", "-m", "-k") or not one.startswith("-") for one in given if one not in ("no:cacheprovider",)):
         return subprocess.run([*pytest, *given], cwd=ROOT, check=False).returncode
     # Tests of a file share what is costly and stay in one process; long files come first (tests/conftest.py). One
     # process more than cores, as tests also wait for disks, browsers and recordings.
     cores = ["-n", str(min(os.cpu_count() or 1, 4) + 1), "--dist", "loadfile", "--no-loadscope-reorder"]
-    codes = [
-        subprocess.run([*pytest, *part, *given], cwd=ROOT, check=False).returncode
-        for part in ([*cores, "-m", "not audio"], ["-m", "audio"])
-    ]
+    slow = "--slow" in given
+    parts = (
+        [[*cores, "-m", "slow and not audio"]] if slow else [[*cores, "-m", "not slow and not audio"], ["-m", "audio"]]
+    )
+    given = [one for one in given if one != "--slow"]
+    codes = [subprocess.run([*pytest, *part, *given], cwd=ROOT, check=False).returncode for part in parts]
     return max(codes)
 
 

@@ -30,7 +30,8 @@ hypothesis.settings.register_profile(
 )
 hypothesis.settings.load_profile("any machine")
 
-# Files that take longest, longest first: each stays in one process, and one begun last would keep a core alone.
+# Files that take longest, longest first: each stays in one process, and one begun last would keep a core alone. They
+# are the slow part of the suite, which CI runs too; what they hold in a few examples, quicker files hold as well.
 LONG_FILES = (
     "test_advice_sentences.py",
     "test_docs_commands.py",
@@ -58,9 +59,13 @@ LONG_FILES = (
 )
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Long files first, longest before all; the others, and the tests within each, stay in the order drawn."""
     rank = {name: place for place, name in enumerate(LONG_FILES)}
+    for item in items:
+        if item.path.name in rank:
+            item.add_marker("slow")
     items.sort(key=lambda item: rank.get(item.path.name, len(rank)))
 
 
