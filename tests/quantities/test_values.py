@@ -132,7 +132,13 @@ def test_a_figure_has_a_number_or_a_reason_never_both_never_neither() -> None:
         Figure("f3", float("nan"), 1.0, "Hz", None, "rule")
     with pytest.raises(ValueError, match="a reason"):
         Figure("f3", 1.0, 1.0, "Hz", None, "rule", reason="none")
-    assert not Asked("f3", "Hz", "rule").refused("the gate ends above it").is_judged
+    asked = Asked("f3", "Hz", "rule")
+    refused, judged = asked.refused("the gate ends above it"), asked.judged(40, 2)
+    assert not refused.is_judged
+    assert (judged.judged_value, judged.judged_u) == (40.0, 2.0)
+    for name in ("judged_value", "judged_u"):
+        with pytest.raises(ValueError, match="figure f3 is not judged: the gate ends above it"):
+            getattr(refused, name)
 
 
 def test_a_step_has_the_same_key_for_the_same_settings_in_any_order() -> None:

@@ -51,7 +51,7 @@ def _name(figure: Figure) -> str:
 
 
 def _words(figure: Figure) -> str:
-    words = value_words(figure.value or 0.0, figure.u or 0.0, figure.unit, most=INFO[figure.key].decimals)
+    words = value_words(figure.judged_value, figure.judged_u, figure.unit, most=INFO[figure.key].decimals)
     return f"{figure.bound} {words}" if figure.bound else words
 
 

@@ -488,7 +488,7 @@ def mean_burst_level(figures: Sequence[Figure]) -> Figure:
     bound = bounds.pop() if len(bounds) == 1 else ""
     caveats = ("single levels are bounds of both kinds",) if len(bounds) else ()
     pressure = np.mean(10.0 ** (np.array(values) / 20.0))
-    u = float(np.sqrt(np.mean([(figure.u or 0.0) ** 2 for figure in figures])))
+    u = float(np.sqrt(np.mean([figure.judged_u**2 for figure in figures])))
     bands = [figure.band_hz for figure in figures if figure.band_hz is not None]
     band = (min(low for low, _ in bands), max(high for _, high in bands)) if bands else None
     return info.asked(band_hz=band).judged(float(20.0 * np.log10(pressure)), u, *caveats, bound=bound)

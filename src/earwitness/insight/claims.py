@@ -79,9 +79,11 @@ def over_units(
 def _over_units(shown: ClaimVerdict, groups: Sequence[Sequence[ClaimVerdict]]) -> ClaimVerdict:
     every = [one for rows in groups for one in rows]
     figures = [one.measured for one in every if one.measured is not None and not one.measured.bound]
-    found = variation([[one.short_by or 0.0 for one in rows] for rows in groups])
-    level = variation([[one.measured.value or 0.0 for one in rows if one.measured is not None] for rows in groups])
-    if found is None or level is None or len(figures) < len(every) or any(one.short_by is None for one in every):
+    if len(figures) < len(every) or any(one.short_by is None for one in every):
+        return shown
+    found = variation([[one.short_by for one in rows if one.short_by is not None] for rows in groups])
+    level = variation([[one.measured.judged_value for one in rows if one.measured is not None] for rows in groups])
+    if found is None or level is None:
         return shown
     u, unit = u_of_mean(found, figures), shown.unit
     digits = max(0, -math.floor(math.log10(max(u, level.unit_sd, 1e-6))))
@@ -147,7 +149,7 @@ def _closed(
     unit = measured.unit
     limit = f"{measured.bound} " if measured.bound else ""
     spread = f" ± {COVERAGE * u:.{decimals}f}" if u > 0.0 else ""
-    found = f"measured {limit}{measured.value or 0.0:.{decimals}f}{spread} {unit}" + (f" ({note})" if note else "")
+    found = f"measured {limit}{measured.judged_value:.{decimals}f}{spread} {unit}" + (f" ({note})" if note else "")
     better = measured.bound == ("at least" if least_counts else "at most")
     if short_by > COVERAGE * u:
         if better:
@@ -269,7 +271,7 @@ def _range(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> Cla
         measured, highest, lowest = half_range(curve, low, high)
     except ValueError as error:
         return _open(claim, str(error))
-    value, u = measured.value or 0.0, measured.u or 0.0
+    value, u = measured.judged_value, measured.judged_u
     short = value - claim.tolerance_db
     where = f"highest at {hz_words(highest)}, lowest at {hz_words(lowest)}"
     found = f"from {hz_words(low)} to {hz_words(high)} the level stays within ±{value:.1f} dB at best"

@@ -368,15 +368,15 @@ def price_frontier(candidates: Sequence[Candidate], *, key: str = "preference_ra
     """
     offered = [c for c in candidates if c.price is not None and key in c.figures and c.figures[key].value is not None]
     _need_one_currency(offered)
-    order = sorted(offered, key=lambda c: (c.price or 0.0, -(c.figures[key].value or 0.0), c.title))
+    order = sorted(offered, key=lambda c: (c.price or 0.0, -c.figures[key].judged_value, c.title))
     found = []
     for one in order:
         figure = one.figures[key]
         rivals = [c.figures[key] for c in order if c is not one and (c.price or 0.0) <= (one.price or 0.0)]
         cheaper = [c.figures[key] for c in order if (c.price or 0.0) < (one.price or 0.0)]
-        value, u = figure.value or 0.0, figure.u or 0.0
-        better = [r for r in rivals if (r.value or 0.0) > value]
-        level = [r for r in cheaper if (r.value or 0.0) >= value]
+        value, u = figure.judged_value, figure.judged_u
+        better = [r for r in rivals if r.judged_value > value]
+        level = [r for r in cheaper if r.judged_value >= value]
         beyond = [p for r in better if (p := compare_figure(r, figure)) is not None and p.is_beyond]
         found.append(Offer(one.key, one.title, one.price or 0.0, value, u, not better and not level, not beyond))
     return tuple(found)
@@ -451,7 +451,7 @@ def _over_units(first: Candidate, second: Candidate, pairs: Sequence[FigurePair]
     told: dict[bool, list[str]] = {True: [], False: []}
     for pair in held:
         (one, reach), (other, further) = (
-            c.next_unit.get(pair.key, (c.figures[pair.key].value or 0.0, 0.0)) for c in both
+            c.next_unit.get(pair.key, (c.figures[pair.key].judged_value, 0.0)) for c in both
         )
         told[abs(one - other) > hypot(reach, further, COVERAGE_FACTOR * pair.u)].append(pair.key)
     stays = f" Other units would be told apart too by {_listed(told[True])}." if told[True] else ""
@@ -509,8 +509,8 @@ def _log_weights(hz: FloatArray) -> FloatArray:
 def _arm(figure: Figure, toward: float) -> float:
     """Distance from the value to the end of its 95 % interval on one side."""
     if figure.interval is None:
-        return COVERAGE_FACTOR * (figure.u or 0.0)
-    value = figure.value or 0.0
+        return COVERAGE_FACTOR * figure.judged_u
+    value = figure.judged_value
     return max(0.0, figure.interval[1] - value if toward > 0 else value - figure.interval[0])
 
 

@@ -106,7 +106,7 @@ def _bass(known: Mapping[str, Figure]) -> Said | None:
 def _bass_and_subwoofer(match: SubwooferMatch | None) -> Said | None:
     if match is None:
         return None
-    best, u = match.best, match.figures["crossover_sum_above"].u or 0.0
+    best, u = match.best, match.figures["crossover_sum_above"].judged_u
     gain = match.figures["high_pass_level"]
     text = worded(
         "insight.crossed_over", subwoofer=match.subwoofer or "an ideal subwoofer", best=best, u=spread_words(u)

@@ -45,7 +45,7 @@ def figure_of(key: str, value: float, u: float, note: str = "") -> Figure:
 
 def plus_minus(figure: Figure, decimals: int = 1) -> str:
     """Value and expanded uncertainty in words."""
-    return f"{figure.value or 0.0:.{decimals}f} ± {2.0 * (figure.u or 0.0):.{decimals}f} {figure.unit}"
+    return f"{figure.judged_value:.{decimals}f} ± {2.0 * figure.judged_u:.{decimals}f} {figure.unit}"
 
 
 # A length is known within 5 %; a real line is shaded, curved or stepped (own choices).
@@ -113,7 +113,9 @@ def reference_db(name: str, channels: int = 1) -> tuple[float, float]:
 def _coverage(figures: Mapping[str, Figure]) -> Rows:
     """The directivity index that the nominal coverage of both orbits would have, () where one is unknown."""
     known = [figures.get(f"nominal_coverage_{orbit}") for orbit in ("horizontal", "vertical")]
-    (a, u_a), (b, u_b) = (((0.0, 0.0) if one is None else (one.value or 0.0, one.u or 0.0)) for one in known)
+    (a, u_a), (b, u_b) = (
+        (0.0, 0.0) if one is None or not one.is_judged else (one.judged_value, one.judged_u) for one in known
+    )
     if not (0.0 < a <= 180.0 and 0.0 < b <= 180.0):
         return ()
     index = molloy_index_db(a, b)
@@ -145,7 +147,7 @@ def horn(figures: Mapping[str, Figure], plan: RoomPlan | None, room: PlanRoom | 
     if clean is not None and clean.value is not None:
         level_db, peak_db = reference_db("cinema")
         left = figure_of(
-            "reference_reserve", clean.value + SINE_PEAK_DB - level_db - peak_db, clean.u or 0.0, clean.bound
+            "reference_reserve", clean.value + SINE_PEAK_DB - level_db - peak_db, clean.judged_u, clean.bound
         )
         rows += ((last.seat, left),)
         said.append(worded("insight.horn_reserve", last=last.seat, left=plus_minus(left), level_db=level_db))
@@ -190,8 +192,8 @@ def in_wall(loudspeaker: Loudspeaker, response: DirectionalResponse, curves: Map
     index = None if "sound_power_di" not in curves else band_level(curves["sound_power_di"])
     if index is None or index.value is None:
         raise InputError("the half in front of the wall was not measured on both orbits from 300 Hz to 3 kHz")
-    sphere = figure_of("index_sphere", index.value, index.u or 0.0)
-    half = figure_of("index_hemisphere", index.value - 10.0 * math.log10(2.0), index.u or 0.0)
+    sphere = figure_of("index_sphere", index.value, index.judged_u)
+    half = figure_of("index_hemisphere", index.value - 10.0 * math.log10(2.0), index.judged_u)
     said = worded("insight.index_in_wall", sphere=plus_minus(sphere), half=plus_minus(half))
     rows = ((_BAND, sphere), (_BAND, half))
     return KindReading("in-wall", rows, (worded("insight.measured_in_wall"), said))
@@ -234,7 +236,7 @@ def dipole(response: DirectionalResponse) -> KindReading:
     if ahead.value is None or rear.value is None or side.value is None:
         raise InputError("the level on axis, at the sides and behind is not known from 100 Hz to 1 kHz")
     behind, beside = (
-        figure_of(key, max((one.value or 0.0) - ahead.value, -60.0), math.hypot(one.u or 0.0, ahead.u or 0.0))
+        figure_of(key, max(one.judged_value - ahead.value, -60.0), math.hypot(one.judged_u, ahead.judged_u))
         for key, one in (("rear_level", rear), ("side_level", side))
     )
     dip, gain = _dip_before_wall(response, WALL_M, DIPOLE_HZ[1])
@@ -314,7 +316,7 @@ def center(response: DirectionalResponse, *, distance_m: float) -> KindReading:
     rows, curves = seat_lobing(response, distance_m)
     told = (rows[3], rows[1])
     said = [worded("insight.seat_lobing", where=at, size=plus_minus(one), note=one.caveats[0]) for at, one in told]
-    is_deep = any((one.value or 0.0) + 2.0 * (one.u or 0.0) < -_CLEAR_DB for _, one in rows)
+    is_deep = any(one.judged_value + 2.0 * one.judged_u < -_CLEAR_DB for _, one in rows)
     said.append(worded("insight.center_turned") if is_deep else worded("insight.center_even"))
     try:
         said.append(f"Across: {window.balance_window(response, orbit='horizontal').sentence(distance_m)}")

@@ -98,7 +98,7 @@ def u_of_mean(found: Variation, told: Sequence[Figure]) -> float:
     """Of a mean of sessions; u of what all share from the first and the last of them (JCGM 100:2008, 5.2.2)."""
     other = dict(told[-1].shared)
     shared = max(0.0, sum(size * other.get(key, 0.0) for key, size in told[0].shared))
-    own = sum(max(0.0, (one.u or 0.0) ** 2 - shared) for one in told) / len(told) ** 2
+    own = sum(max(0.0, one.judged_u**2 - shared) for one in told) / len(told) ** 2
     return float(np.sqrt(max(found.u_mean**2, own) + shared))
 
 

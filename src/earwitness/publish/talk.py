@@ -235,7 +235,7 @@ def _text(review: Review) -> Any:
 
 def _notes(limit: Figure, *, within: bool) -> str:
     """The lowest note that the bass reaches beyond doubt, or the highest that it does not; "" for none."""
-    value, u = limit.value or 0.0, 2.0 * (limit.u or 0.0)
+    value, u = limit.judged_value, 2.0 * limit.judged_u
     fits = (name for name, hz in LOW_NOTES[:: 1 if within else -1] if (hz >= value + u if within else hz <= value - u))
     return next(fits, "").partition(" (")[0]
 

@@ -61,6 +61,20 @@ class Figure:
     def is_judged(self) -> bool:
         return self.value is not None
 
+    @property
+    def judged_value(self) -> float:
+        """The value where it is known to be judged; ValueError with the reason where it is not."""
+        if self.value is None:
+            raise ValueError(f"figure {self.key} is not judged: {self.reason}")
+        return self.value
+
+    @property
+    def judged_u(self) -> float:
+        """Its standard uncertainty, likewise."""
+        if self.u is None:
+            raise ValueError(f"figure {self.key} is not judged: {self.reason}")
+        return self.u
+
 
 @dataclass(frozen=True, slots=True)
 class Asked:

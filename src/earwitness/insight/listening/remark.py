@@ -233,7 +233,7 @@ def _of_level(
         return "not judged", f"{name} at a stated level was not measured"
     peaks = level_db + PEAKS_DB
     at, figure = next(((at, one) for at, one in known if at >= peaks), known[-1])
-    value, u = figure.value or 0.0, K * (figure.u or 0.0)
+    value, u = figure.judged_value, K * figure.judged_u
     low, high = (0.0 if figure.bound else value - u), value + u
     verdict = _sided(low, high, limits, is_much)
     # Quieter than the peaks that were heard, a small value says nothing; louder, a large one says nothing.

@@ -230,7 +230,7 @@ def _load_margins(one: Amplifier, impedance: Impedance) -> dict[str, Figure]:
         if low.value is None or low.u is None:
             found[key] = INFO[key].refused(low.reason)
             continue
-        at = load[f"{name}_at"].value or 0.0
+        at = load[f"{name}_at"].judged_value
         note = f"{low.value:.2f} ohm at {hz_words(at)} against {limit:.2f} ohm"
         found[key] = INFO[key].asked(low.lineage, low.band_hz or BAND_HZ).judged(low.value - limit, low.u, note)
     return found

@@ -220,8 +220,8 @@ def match_room(
     if sensitivity is None or sensitivity.value is None or power is None or power.value is None:
         reason = "the room needs the level on axis and the sound power, both from 300 Hz to 3 kHz"
         return {key: row.refused(reason) for key, row in _ROWS.items()}, (f"{reason}.",)
-    on_axis = (sensitivity.value, sensitivity.u or 0.0)
-    around = (power.value, power.u or 0.0)
+    on_axis = (sensitivity.value, sensitivity.judged_u)
+    around = (power.value, power.judged_u)
     value, u_db = level_in_room(on_axis, around, room, distance_m=distance_m)
     more, u_more = more_in_room(on_axis, around, room, distance_m=distance_m)
     asked = _ROWS["room_level"].asked(sensitivity.lineage, sensitivity.band_hz)
@@ -241,9 +241,9 @@ def match_room(
         if at_1_m is None or at_1_m.value is None:
             continue
         at = at_1_m.value + value - on_axis[0]
-        u_at, bound = math.hypot(at_1_m.u or 0.0, u_more), f"{at_1_m.bound} " if at_1_m.bound else ""
+        u_at, bound = math.hypot(at_1_m.judged_u, u_more), f"{at_1_m.bound} " if at_1_m.bound else ""
         found[key] = replace(at_1_m, key=key, value=at, u=u_at, method=_ROWS[key].method)
-        told, free = bound + decibels(at, u_at), bound + decibels(at - more, at_1_m.u or 0.0)
+        told, free = bound + decibels(at, u_at), bound + decibels(at - more, at_1_m.judged_u)
         pair = f"{bound}{at + sources_gain_db(2):.1f}"
         said.append(worded("insight.level_there", words=words, told=told, pair=pair, free=free))
     return found, tuple(said)

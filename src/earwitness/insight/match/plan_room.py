@@ -351,7 +351,7 @@ def plan_room(
     power = None if curve is None else band_level(curve, key="power")
     if size is None or sensitivity is None or sensitivity.value is None or power is None or power.value is None:
         raise InputError("the room needs its size, the level on axis and the sound power, both from 300 Hz to 3 kHz")
-    levels = _levels(sensitivity, (power.value, power.u or 0.0), response, plan=plan, room=room, reaches=reaches)
+    levels = _levels(sensitivity, (power.value, power.judged_u), response, plan=plan, room=room, reaches=reaches)
     near: dict[str, Boundary | str] = {}
     seat = plan.seats[0]
     for one in plan.loudspeakers:
@@ -398,20 +398,20 @@ def _levels(
             found[seat.name] = {"all": row.refused(away.reason)}
             continue
         # The level on axis is what the session's calibration holds; directions share its error.
-        known = [(one.value or 0.0, math.hypot(sensitivity.u or 0.0, one.u or 0.0)) for one in toward]
+        known = [(one.judged_value, math.hypot(sensitivity.judged_u, one.judged_u)) for one in toward]
         distances = [one.distance_m for one in mine]
         level, u_db = in_room.level_of_set(known, power, room, distances)
         # Over the level at 1 m on axis; what that has in common with all directions is in the highest level already.
-        own = [(one.value or 0.0, one.u or 0.0) for one in toward]
-        u_more = in_room.level_of_set(own, (power[0], abs(power[1] - (sensitivity.u or 0.0))), room, distances)[1]
+        own = [(one.judged_value, one.judged_u) for one in toward]
+        u_more = in_room.level_of_set(own, (power[0], abs(power[1] - sensitivity.judged_u)), room, distances)[1]
         free = max(value - 20.0 * math.log10(r) for (value, _), r in zip(known, distances, strict=True))
         shared = in_room.causes_of_set(known, power, room, distances)
         made = replace(row.asked(sensitivity.lineage, band).judged(level, u_db), shared=shared)
-        direct = (("level", sensitivity.u or 0.0),)
+        direct = (("level", sensitivity.judged_u),)
         found[seat.name] = {"one": replace(made, value=free, u=sensitivity.u, shared=direct), "all": made}
         for key, most in reaches.items():
             if most.value is not None:
-                at, u_at = most.value + level - (sensitivity.value or 0.0), math.hypot(most.u or 0.0, u_more)
+                at, u_at = most.value + level - sensitivity.judged_value, math.hypot(most.judged_u, u_more)
                 found[seat.name][key] = replace(made, value=at, u=u_at, bound=most.bound, band_hz=most.band_hz)
     return found
 
@@ -422,17 +422,17 @@ def _level_words(
     judged = {seat: one["all"] for seat, one in levels.items() if one["all"].value is not None}
     if not judged:
         return ("No seat's level in the room is known: " + next(iter(levels.values()))["all"].reason + ".",)
-    seats = sorted(judged, key=lambda seat: judged[seat].value or 0.0)
+    seats = sorted(judged, key=lambda seat: judged[seat].judged_value)
     seats = list(dict.fromkeys((seats[0], seats[-1])))
-    told = "; ".join(f"{decibels(judged[seat].value or 0.0, judged[seat].u or 0.0)} dB at {seat}" for seat in seats)
+    told = "; ".join(f"{decibels(judged[seat].judged_value, judged[seat].judged_u)} dB at {seat}" for seat in seats)
     given = f"{room.reverberation_s:g} s" if room.absorption is None else f"a mean absorption of {room.absorption:g}"
     who, one = "One loudspeaker" if count == 1 else f"{count} loudspeakers", levels[seats[0]]["one"]
-    free = decibels(one.value or 0.0, one.u or 0.0)
+    free = decibels(one.judged_value, one.judged_u)
     said = [worded("insight.set_in_room", given=given, who=who, told=told, free=free, seat=seats[0])]
     for key, words in (("clean", "cleanly up to"), ("amplifier", "with this amplifier up to")):
         most = levels[seats[0]].get(key)
         if most is not None:
-            told = f"{most.bound} {decibels(most.value or 0.0, most.u or 0.0)} dB".strip()
+            told = f"{most.bound} {decibels(most.judged_value, most.judged_u)} dB".strip()
             said.append(f"{'They play' if count > 1 else 'It plays'} {words} {told} at {seats[0]}.")
     return tuple(said)
 

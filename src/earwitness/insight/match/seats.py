@@ -465,8 +465,8 @@ def seat_sentences(
                 )
     judged = {place: one for place, one in (headroom or {}).items() if one.value is not None}
     if judged:
-        (speaker, seat), least = min(judged.items(), key=lambda item: item[1].value or 0.0)
-        value, u = least.value or 0.0, least.u or 0.0
+        (speaker, seat), least = min(judged.items(), key=lambda item: item[1].judged_value)
+        value, u = least.judged_value, least.judged_u
         size, clear = f"{value:+.1f} ± {2.0 * u:.1f} dB", abs(value) > 2.0 * u
         if least.bound == "at least" and clear and value < 0.0:
             told = f"up to {-value:.1f} ± {2.0 * u:.1f} dB short of the goal"

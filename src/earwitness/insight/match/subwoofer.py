@@ -360,7 +360,7 @@ def _level_gain(highest: CleanLevel | None, setting: Setting) -> tuple[Figure, F
         return None
     # What calibration adds is the same in both; what is left is how sharply each limit is known.
     alone = [
-        math.sqrt(max((one.u or 0.0) ** 2 - float(np.min(highest.level.u_common)) ** 2, 0.0)) for one in (before, after)
+        math.sqrt(max(one.judged_u**2 - float(np.min(highest.level.u_common)) ** 2, 0.0)) for one in (before, after)
     ]
     u = 0.0 if before.caveats[:1] == after.caveats[:1] else math.hypot(*alone)
     return before, after, after.value - before.value, u
@@ -397,7 +397,7 @@ def _level_added(highest: CleanLevel | None, best: Setting) -> Figure:
             reason = "the loudest take was still clean without it" if best.scheme.high_pass else "there is no high-pass"
         return info.refused(reason)
     before, after, rise, u = gain
-    told = [f"{one.value:.1f} ± {2.0 * (one.u or 0.0):.1f}" for one in (after, before)]
+    told = [f"{one.value:.1f} ± {2.0 * one.judged_u:.1f}" for one in (after, before)]
     note = f"{after.bound} {told[0]} dB at 1 m instead of {told[1]} dB".strip()
     return info.asked(before.lineage, BAND_HZ).judged(rise, u, note, bound=after.bound)
 
@@ -466,7 +466,7 @@ def _sentences(
     polarity = "inverted in polarity" if best.main_inverted else "not inverted"
     late = "subwoofer" if best.delay_s >= 0.0 else "main"
     high = slope_words(best.scheme.high_pass) if best.scheme.high_pass else "nothing"
-    u = figures["crossover_sum_above"].u or 0.0
+    u = figures["crossover_sum_above"].judged_u
     found = [
         f"Cross over{f' to {name}' if name else ''} at {best.corner_hz:g} Hz: {high} on the main, "
         f"{slope_words(best.scheme.low_pass)} on the subwoofer.",
@@ -477,7 +477,7 @@ def _sentences(
     ]
     level, left = figures["high_pass_level"], figures["high_pass_distortion"]
     if best.scheme.high_pass:
-        spared = figures["high_pass_displacement"].u or 0.0
+        spared = figures["high_pass_displacement"].judged_u
         told = f"{best.spared_db:.1f} dB (± {spread_words(spared)})"
         found.append(f"The high-pass cuts the main's cone excursion by {told}.")
     if level.value is not None:

@@ -221,7 +221,7 @@ def _sampled(curve: Curve, hz: np.ndarray[tuple[int], np.dtype[np.float64]]) -> 
 
 def _ends(figure: Figure) -> tuple[float, float]:
     """Ends of the 95 % interval of a judged figure."""
-    value, arm = figure.value or 0.0, 2.0 * (figure.u or 0.0)
+    value, arm = figure.judged_value, 2.0 * figure.judged_u
     low, high = figure.interval or (value - arm, value + arm)
     return _short(low), _short(high)
 
