@@ -172,7 +172,11 @@ def states(series: Series) -> tuple[TakeState, ...]:
 def unlike(series: Series) -> tuple[plan.SignalMismatch, ...]:
     """Kept recordings that were played otherwise than they would be now: session.toml or the settings were changed."""
     # A copy: the page asks while a take is written.
-    entries = {key: one for key, one in dict(series.journal["takes"]).items() if _is_there(series, key)}
+    entries = {
+        key: one
+        for key, one in dict(series.journal["takes"]).items()
+        if any(take.id == key and (series.folder / take.file).exists() for take in series.planned.live)
+    }
     settings = series.settings
     return plan.unlike_takes(series.planned, entries, settings.wiring.rate_hz, settings.peak_dbfs)
 
@@ -425,10 +429,6 @@ def _recover(series: Series) -> tuple[str, ...]:
             _add_spoiled(series, take.id, target, "The program or the computer stopped while it was recorded.")
             recovered.append(target)
     return tuple(recovered)
-
-
-def _is_there(series: Series, take_id: str) -> bool:
-    return any(take.id == take_id and (series.folder / take.file).exists() for take in series.planned.live)
 
 
 def _part(series: Series, take: Take) -> Path:

@@ -9,6 +9,7 @@ import scipy.fft
 
 from earwitness.capture.levels import CLIPPED_AT, QUIETEST_LOOP_DBFS, LoopbackReading, dbfs, find_delay, read_loopback
 from earwitness.capture.sound import Block, Wiring
+from earwitness.dsp.filters import analytic
 from earwitness.files.data import worded
 from earwitness.quantities import ComplexArray, FloatArray
 
@@ -54,26 +55,26 @@ def compare_content(
     if around.size < 64 or slipped or not carries:
         return ContentReading((), slipped and shared_clock, carries)
     played = played[: around.size]
-    analytic = _analytic(_shifted(played, _fraction(played, around)))
+    turning = analytic(_shifted(played, _fraction(played, around)), _MOST_SLIP)
     rms_all = math.sqrt(float(np.mean(played**2)))
     scale = float(np.sqrt(np.mean(around**2)) / rms_all)
     odd: list[tuple[float, float]] = []
-    for start, length in _windows(analytic, rate_hz):
-        want, have = analytic[start : start + length], around[start : start + length]
+    for start, length in _windows(turning, rate_hz):
+        want, have = turning[start : start + length], around[start : start + length]
         if float(np.mean(want.real**2)) < (0.05 * rms_all) ** 2:
             continue
         odd += _odd_pieces(want=want, have=have, scale=scale, noise_rms=noise_rms, start=start, rate_hz=rate_hz)
     return ContentReading(_joined(odd), False, True)
 
 
-def _windows(analytic: ComplexArray, rate_hz: float) -> list[tuple[int, int]]:
+def _windows(turning: ComplexArray, rate_hz: float) -> list[tuple[int, int]]:
     """(start, length) that overlap by half: a gap at the edge of one lies inside another. Long where periods are."""
-    long, short = (min(round(s * rate_hz), analytic.size) for s in (_LOW_WINDOW_S, _WINDOW_S))
+    long, short = (min(round(s * rate_hz), turning.size) for s in (_LOW_WINDOW_S, _WINDOW_S))
     out, at = [], 0
-    while at < analytic.size:
-        low = _centroid_hz(analytic[at : at + long], rate_hz) < _LOW_HZ
+    while at < turning.size:
+        low = _centroid_hz(turning[at : at + long], rate_hz) < _LOW_HZ
         length = long if low else short
-        out.append((max(min(at, analytic.size - length), 0), length))
+        out.append((max(min(at, turning.size - length), 0), length))
         at += max(length // 2, 1)
     return out
 
@@ -96,7 +97,7 @@ def _lags(played: FloatArray, heard: FloatArray, delay: int, rate_hz: float) -> 
         if fit < _CARRIES_CORRELATION:
             continue
         fits += 1
-        allowed = max(2.0, _SLIP_TURN * rate_hz / max(_centroid_hz(_analytic(piece), rate_hz), 1.0))
+        allowed = max(2.0, _SLIP_TURN * rate_hz / max(_centroid_hz(analytic(piece, _MOST_SLIP), rate_hz), 1.0))
         # Periodic signals fit at many places: only where the right place fits clearly worse has time jumped.
         off += abs(first + lag - delay - start) > allowed and in_place < fit - _CLEARLY
     return off > 0, known > 0 and fits >= 0.5 * known
@@ -180,15 +181,6 @@ def _shifted(samples: FloatArray, by: float) -> FloatArray:
     turn = 2.0 * np.pi * np.arange(size // 2 + 1) / size
     moved = scipy.fft.irfft(scipy.fft.rfft(samples, size) * np.exp(-1j * turn * by), size)
     return np.asarray(moved[: samples.size], dtype=np.float64)
-
-
-def _analytic(samples: FloatArray) -> ComplexArray:
-    size = scipy.fft.next_fast_len(samples.size + 4096, True)
-    spectrum = np.zeros(size, dtype=np.complex128)
-    half = scipy.fft.rfft(samples, size)
-    spectrum[: half.size] = 2.0 * half
-    spectrum[0] = 0.0
-    return np.asarray(scipy.fft.ifft(spectrum)[: samples.size], dtype=np.complex128)
 
 
 def _centroid_hz(want: ComplexArray, rate_hz: float) -> float:

@@ -103,15 +103,6 @@ class Driver:
     def resonance_hz(self) -> float:
         return float(1 / (2 * np.pi * np.sqrt(self.moving_mass_kg * self.compliance_m_n)))
 
-    @property
-    def mechanical_q(self) -> float:
-        return 2 * np.pi * self.resonance_hz * self.moving_mass_kg / self.mechanical_resistance_kg_s
-
-    @property
-    def electrical_q(self) -> float:
-        mass_reactance = 2 * np.pi * self.resonance_hz * self.moving_mass_kg
-        return mass_reactance * self.coil_resistance_ohm / self.force_factor_n_a**2
-
 
 @dataclass(frozen=True, slots=True)
 class VentedBox:

@@ -93,3 +93,14 @@ def minimum_phase(magnitude: FloatArray, *, floor_ratio: float = 1e-7) -> Comple
     cepstrum[..., 1 : length // 2] *= 2.0
     cepstrum[..., length // 2 + 1 :] = 0.0
     return np.asarray(np.exp(scipy.fft.rfft(cepstrum, axis=-1)), dtype=np.complex128)
+
+
+def analytic(samples: FloatArray, silence: int = 0) -> ComplexArray:
+    """The signal (N,) with its Hilbert transform as imaginary part, on a circle with so many samples of silence; its
+    mean is left out."""
+    length = scipy.fft.next_fast_len(samples.size + silence, True)
+    spectrum = np.zeros(length, dtype=np.complex128)
+    spectrum[: length // 2 + 1] = scipy.fft.rfft(samples, length)
+    spectrum *= 2.0
+    spectrum[0] = 0.0
+    return np.asarray(scipy.fft.ifft(spectrum, overwrite_x=True)[: samples.size], dtype=np.complex128)

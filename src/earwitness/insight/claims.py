@@ -116,7 +116,7 @@ def _judge(claim: Claim, reading: Reading, figures: Mapping[str, Figure]) -> Cla
         "highest frequency": _highest,
         "frequency range": _range,
         "rated impedance": _rated,
-        "minimum impedance": _minimum,
+        "minimum impedance": lambda claim, _, figures: _ohms(claim, figures, claim.value, ""),
         "amplifier power": _power,
         "highest level": _level,
     }
@@ -315,10 +315,6 @@ def _rated(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> Cl
     return _ohms(
         claim, figures, RATED_SHARE * claim.value, f"80 % of {claim.value:g} ohm are {0.8 * claim.value:.2f} ohm"
     )
-
-
-def _minimum(claim: Claim, _reading: Reading, figures: Mapping[str, Figure]) -> ClaimVerdict:
-    return _ohms(claim, figures, claim.value, "")
 
 
 def _ohms(claim: Claim, figures: Mapping[str, Figure], limit: float, rule: str) -> ClaimVerdict:

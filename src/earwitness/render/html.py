@@ -357,7 +357,7 @@ def _numbers(chart: Chart, reads: list[_Read]) -> Table:
         for v, s, good in zip(values, u, valid, strict=True):
             cells.append(_cell(float(v), float(s), read.decimals) if good else "not valid")
         columns.append(cells)
-    words = _ms_words if in_time else _hz_words
+    words = "{:g} ms".format if in_time else _hz_words
     rows = tuple((words(float(f)), *cells) for f, *cells in zip(hz, *columns, strict=True))
     return Table(
         key=f"{chart.key}-numbers",
@@ -394,10 +394,6 @@ def _cell(value: float, u: float, decimals: int) -> str:
     words = f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "\u2212")
     # What would round to ± 0 is rounded up, as everywhere.
     return f"{words} ± {max(2 * u, 10.0**-decimals):.{decimals}f}" if np.isfinite(u) and u > 0 else words
-
-
-def _ms_words(ms: float) -> str:
-    return f"{ms:g} ms"
 
 
 def _hz_words(hz: float) -> str:

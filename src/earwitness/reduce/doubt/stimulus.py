@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 import scipy.fft
 
-from earwitness.dsp.filters import minimum_phase
+from earwitness.dsp.filters import analytic, minimum_phase
 from earwitness.dsp.sweep import SweepLaw
 from earwitness.quantities import ComplexArray, FloatArray, IntArray, NearField, QualityFlag, hz_words
 from earwitness.reduce.doubt.damage import Spectrum
@@ -150,7 +150,7 @@ def track_of(samples: FloatArray, rate_hz: float) -> Track | None:
     if at.size < 16 or at[0] < step or at[-1] + step >= samples.size:
         return None
     del size, loud, there
-    phase = _unwrapped(np.angle(_analytic(samples)))
+    phase = _unwrapped(np.angle(analytic(samples)))
     hz = (phase[at + step] - phase[at - step]) * rate_hz / (4.0 * math.pi * step)
     sound = hz > 5.0
     if np.count_nonzero(sound) < 16:
@@ -273,15 +273,6 @@ def _phase_deg(left: ComplexArray, step_hz: float, delay_s: float) -> float:
         rest = np.angle(unit * np.conj(np.mean(unit)))
         unit = unit * np.exp(-1j * np.polyfit(hz, rest, 1)[0] * hz)
     return float(np.degrees(np.angle(np.mean(unit))))
-
-
-def _analytic(samples: FloatArray) -> ComplexArray:
-    length = scipy.fft.next_fast_len(samples.size, True)
-    spectrum = np.zeros(length, dtype=np.complex128)
-    spectrum[: length // 2 + 1] = scipy.fft.rfft(samples, length)
-    spectrum *= 2.0
-    spectrum[0] = 0.0
-    return np.asarray(scipy.fft.ifft(spectrum, overwrite_x=True)[: samples.size], dtype=np.complex128)
 
 
 def _unwrapped(phase: FloatArray) -> FloatArray:
