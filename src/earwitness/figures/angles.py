@@ -132,7 +132,7 @@ def _plan(
     horizontal = known["horizontal"]
     if symmetric:
         for angle in _off_axis_targets("horizontal"):
-            if ("horizontal", angle) in fill or horizontal.find(angle) is not None or angle == 180.0:
+            if ("horizontal", angle) in fill or horizontal.find(angle) is not None:
                 continue
             twin = horizontal.find(-angle)
             if twin is not None:

@@ -123,7 +123,7 @@ def _shifted(take: Harmonics, shift: FloatArray, known: BoolArray) -> Harmonics:
     hz = take.axis.hz
     # A total has no frequency of its own.
     places = [hz * max(order, 1) for order in take.orders]
-    nearest = [np.clip(np.searchsorted(hz, at), 0, hz.size - 1) for at in places]
+    nearest = [np.minimum(np.searchsorted(hz, at), hz.size - 1) for at in places]
     own = np.array([np.interp(np.log2(at), np.log2(hz), shift) for at in places])
     return replace(
         take,

@@ -110,7 +110,7 @@ def share_inside(deviation_db: FloatArray, half_width_db: float) -> FloatArray:
     slope = np.where(flat, 1.0, rise)
     low, high = (-half_width_db - start) / slope, (half_width_db - start) / slope
     enter, leave = np.minimum(low, high), np.maximum(low, high)
-    part = np.clip(np.minimum(leave, 1.0) - np.maximum(enter, 0.0), 0.0, 1.0)
+    part = np.maximum(np.minimum(leave, 1.0) - np.maximum(enter, 0.0), 0.0)
     part = np.where(flat, np.abs(start) <= half_width_db, part)
     return np.asarray(part.mean(axis=1), dtype=float)
 

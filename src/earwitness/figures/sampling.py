@@ -144,7 +144,7 @@ def _off_line(curve: Curve, first: int, last: int) -> float:
     x = np.log2(curve.axis.hz)
     starts = np.arange(curve.valid.size - width)
     sound = curve.valid[starts] & curve.valid[starts + half] & curve.valid[starts + width]
-    near = np.abs(x[starts + half] - x[(first + last) // 2]) <= 1.0
+    near = np.abs(x[starts + half] - x[(first + last) // 2]) <= 1.0 + _TOLERANCE
     rows = starts[sound & near]
     if rows.size == 0:
         return float(np.ptp(curve.values[[first - 1, last + 1]]) + 1.0)

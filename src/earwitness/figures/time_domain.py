@@ -22,6 +22,7 @@ _BINS = 2**16
 _RATE_HZ = 96_000.0
 # Group delay is the slope of a line through the phase over this much to either side.
 _HALF_OCTAVES = 1.0 / 6.0
+_TOLERANCE = 1e-9
 
 
 def time_curves(measurement: Measurement) -> dict[str, Curve]:
@@ -132,7 +133,10 @@ def excess_group_delay(measurement: Measurement) -> Curve | None:
     width = 2.0**_HALF_OCTAVES - 2.0**-_HALF_OCTAVES
     u = 1000.0 * u_rad / (2.0 * np.pi * hz * width)
     u[rows] = np.hypot(u[rows], 1000.0 * u_slope)
-    trusted: BoolArray = valid & (hz >= 2.0**0.5 * inside[0]) & (hz <= inside[-1] / 2.0**0.5) & np.isfinite(u)
+    octaves_in = np.minimum(np.log2(hz / inside[0]), np.log2(inside[-1] / hz))
+    trusted: BoolArray = (
+        valid & (octaves_in >= 0.5 - _TOLERANCE) & np.isfinite(u) & (np.abs(response.pressure[row]) > 0.0)
+    )
     key, name, reference = "excess_group_delay", "excess group delay", "ms beyond minimum phase"
     u, lineage = np.where(np.isfinite(u), u, 0.0), response.lineage
     return Curve.of(key, name, response.axis, values, trusted, u=u, unit="ms", reference=reference, lineage=lineage)
@@ -142,7 +146,7 @@ def minimum_phase_rad(hz: FloatArray, magnitude: FloatArray) -> FloatArray:
     """Minimum phase (F,) [rad] of a magnitude (F,), carried on by its slope below and level above."""
     grid = np.arange(_BINS // 2 + 1) * _RATE_HZ / _BINS
     place, level = np.log2(hz), np.log(magnitude)
-    octave = place <= place[0] + 0.5
+    octave = place <= place[0] + 0.5 + _TOLERANCE
     slope = float(np.polyfit(place[octave], level[octave], 1)[0]) if np.count_nonzero(octave) > 2 else 0.0
     at = np.log2(np.maximum(grid, grid[1] / 4.0))
     whole = np.interp(at, place, level) + np.minimum(at - place[0], 0.0) * max(slope, 0.0)
@@ -156,15 +160,15 @@ def group_delay_s(hz: FloatArray, magnitude: FloatArray, valid: BoolArray) -> Fl
     found = np.zeros(hz.size)
     if rows.size > 2:
         part = slice(int(rows[0]), int(rows[-1]) + 1)
-        found[part] = _slope_s(hz[part], minimum_phase_rad(hz[part], magnitude[part]))[0]
+        found[part] = _slope_s(hz[part], minimum_phase_rad(hz[part], np.maximum(magnitude[part], 1e-12)))[0]
     return found
 
 
 def _slope_s(hz: FloatArray, phase: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Group delay (F,) [s], minus the slope of a least-squares line through the phase, and its standard uncertainty."""
     place = np.log2(hz)
-    first = np.searchsorted(place, place - _HALF_OCTAVES - 1e-9)
-    count = np.searchsorted(place, place + _HALF_OCTAVES + 1e-9) - first
+    first = np.searchsorted(place, place - _HALF_OCTAVES - _TOLERANCE)
+    count = np.searchsorted(place, place + _HALF_OCTAVES + _TOLERANCE) - first
     # (F, W) points about each frequency; where there are fewer than W, the rest weigh nothing.
     inside = np.arange(count.max()) < count[:, None]
     near = np.minimum(first[:, None] + np.arange(count.max()), hz.size - 1)

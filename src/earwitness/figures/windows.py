@@ -422,7 +422,7 @@ def windows(
             continue
         absent = [part for part in ("listening_window", other) if part not in curves]
         if absent:
-            missing[key] = "; ".join(f"{NAMES[part]}: {missing[part]}" for part in absent)
+            missing[key] = "; ".join(f"{NAMES[part]}: {missing.get(part, 'not asked for')}" for part in absent)
             continue
         between = pulls["listening_window"] - pulls[other]
         curves[key] = _index(levels, curves["listening_window"], curves[other], between, key=key, name=name)

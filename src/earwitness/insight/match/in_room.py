@@ -393,7 +393,7 @@ def _bass(takes: Sequence[SeatReading], on_axis: Curve, high_hz: float) -> BassE
     """Cuts, and small boosts where the seats agree, of the takes' energy mean against the shape on axis."""
     seats = len({take.seat for take in takes})
     if seats < LEAST_SEATS:
-        return f"an equalizer of the bass needs takes at {LEAST_SEATS} seats, there are {seats}"
+        return f"an equalizer of the bass needs takes at {LEAST_SEATS} seats, there {'is' if seats == 1 else 'are'} {seats}"
     hz = takes[0].axis.hz
     known = np.all([take.valid for take in takes], axis=0) & (hz <= high_hz)
     known &= np.interp(hz, on_axis.axis.hz, on_axis.valid.astype(float)) > 0.99
@@ -409,20 +409,26 @@ def _bass(takes: Sequence[SeatReading], on_axis: Curve, high_hz: float) -> BassE
         left = 10.0 * np.log10(np.mean(10.0 ** (some / 10.0), axis=0)) - shape
         return np.asarray(left - np.median(left))
 
+    def best_at(place: int, db: float, rest: FloatArray, bands: Sequence[Band]) -> Band | None:
+        """The band there that lessens the error most within the limits; None where none does."""
+        tried = [Band("peaking", float(at[place]), db, q).rounded() for q in _QS] if abs(db) >= LEAST_DB else []
+        tried = [one for one in tried if gain_db(Equalizer((*bands, one)), at).max() <= MOST_BOOST_DB + 0.05]
+        errors = [np.sum((rest + gain_db(Equalizer((one,)), at)) ** 2) for one in tried]
+        return tried[int(np.argmin(errors))] if errors and min(errors) < np.sum(rest**2) else None
+
     over_db, spread, bands = over(rows), rows.std(axis=0, ddof=1), list[Band]()
     for _ in range(MOST_BANDS):
         rest = over_db + gain_db(Equalizer(tuple(bands)), at)
         wanted = np.clip(-rest, -MOST_CUT_DB, np.where(spread < MOST_SPREAD_DB, MOST_BOOST_DB, 0.0))
         # Cuts first: a boost beside a peak would only raise it.
-        worst = int(np.argmin(wanted) if wanted.min() <= -LEAST_DB else np.argmax(wanted))
-        if abs(wanted[worst]) < LEAST_DB:
+        places = (
+            (int(np.argmin(wanted)), min(float(wanted.min()), 0.0)),
+            (int(np.argmax(wanted)), float(wanted.max())),
+        )
+        better = next(filter(None, (best_at(place, db, rest, bands) for place, db in places)), None)
+        if better is None:
             break
-        tried = [Band("peaking", float(at[worst]), float(wanted[worst]), q).rounded() for q in _QS]
-        tried = [one for one in tried if gain_db(Equalizer((*bands, one)), at).max() <= MOST_BOOST_DB + 0.05]
-        errors = [np.sum((rest + gain_db(Equalizer((one,)), at)) ** 2) for one in tried]
-        if not errors or min(errors) >= np.sum(rest**2):
-            break
-        bands.append(tried[int(np.argmin(errors))])
+        bands.append(better)
     if not bands:
         return "the bass of the seats' mean needs no equalizer that is within the limits"
     made, gains = Equalizer(tuple(bands)), gain_db(Equalizer(tuple(bands)), at)

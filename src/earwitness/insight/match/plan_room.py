@@ -114,7 +114,7 @@ def radiates_as(response: DirectionalResponse, hz: FloatArray) -> Radiates:
 def third_octaves_db(hz: FloatArray, pressure: ComplexArray) -> FloatArray:
     """Level of the energy mean over a third octave about every frequency, of what is a number there [dB]."""
     energy = np.abs(pressure) ** 2
-    near = (np.abs(np.log2(hz[:, None] / hz)) <= 1.0 / 6.0) & np.isfinite(energy)
+    near = (np.abs(np.log2(hz[:, None] / hz)) <= 1.0 / 6.0 + 1e-9) & np.isfinite(energy)
     return np.asarray(10.0 * np.log10((near @ np.nan_to_num(energy)) / np.maximum(near.sum(axis=1), 1)))
 
 
