@@ -37,6 +37,18 @@ def test_the_tone_climbs_in_steps_jumps_and_falls() -> None:
         limiter_tone(30_000.0, RATE_HZ)
 
 
+@pytest.mark.parametrize("frequency_hz", [50.0, 1000.0, 8000.0])
+def test_a_dead_microphone_is_told(frequency_hz: float) -> None:
+    """Silence, and noise of any size without the tone; with the tone 20 dB above the noise it is read."""
+    tone = limiter_tone(frequency_hz, RATE_HZ)
+    for seed in range(8):
+        noise = np.random.default_rng(seed).standard_normal(tone.size)
+        for size in (0.0, 1e-7, 1e-3, 1.0):
+            with pytest.raises(InputError, match="holds no tone"):
+                read_limiter(size * noise, tone, frequency_hz, RATE_HZ)
+        assert read_limiter(tone + 1e-3 * noise, tone, frequency_hz, RATE_HZ).used > 0
+
+
 def test_random_limiters_come_back_within_five_percent() -> None:
     """All thresholds, ratios and releases; of attacks, those of a period or more, and most of the shorter ones."""
     close = []

@@ -342,7 +342,8 @@ def test_each_kind_finds_its_reading() -> None:
 def test_values_in_words() -> None:
     assert kinds.plus_minus(figure("x", 3.456, 0.12)) == "3.5 ± 0.2 dB"
     assert kinds.plus_minus(figure("x", 3.456, 0.12), 2) == "3.46 ± 0.24 dB"
-    assert kinds.plus_minus(unknown("x")) == "0.0 ± 0.0 dB"
+    with pytest.raises(ValueError, match="not judged"):
+        kinds.plus_minus(unknown("x"))
 
 
 # The window of balance.

@@ -14,6 +14,7 @@ from earwitness.quantities.measurement import LimiterCurve, TimeConstant
 RANGE_DB, STEP_DB, JUMP_DB = 36.0, 1.0, 26.0
 _STEP_S, _REST_S, _JUMP_S, _BACK_S = 0.3, 1.0, 0.7, 2.0
 _LEAST_STEPS, _LEAST_JUMP_DB, _FLAT_DB = 12, 6.0, 0.15
+_LEAST_STEADY = 0.9
 # Beyond this the steps leave one curve: a second mechanism has set in, and the steps above it are left out.
 _ONE_CURVE_DB = 0.25
 _U_LEAST_DB = 0.01
@@ -51,7 +52,7 @@ def read_limiter(heard: FloatArray, played: FloatArray, frequency_hz: float, rat
 
     Each is demodulated under a Hann window of whole periods. Steps are where the played one stands still while it
     climbs; the last 40 % of each counts. Times come from a model of the jump seen through the same window, so that
-    those a little shorter than the window are still told. InputError where there are no such steps.
+    those a little shorter than the window are still told. InputError where there are no such steps, or no tone.
     """
     size = 2 * round(max(2.0, np.ceil(0.002 * frequency_hz)) * rate_hz / frequency_hz / 2.0) + 1
     import scipy.signal
@@ -66,12 +67,18 @@ def read_limiter(heard: FloatArray, played: FloatArray, frequency_hz: float, rat
 
     sent, wave = np.maximum(np.abs(envelope(played)), 1e-12), envelope(heard)
     back = np.maximum(np.abs(wave), 1e-12)
-    late = _later_by(sent, back, size // hop)
     plateaus = _plateaus(20.0 * np.log10(sent), size // hop)
     levels = [float(np.median(20.0 * np.log10(sent[part]))) for part in plateaus]
     rising = next((k for k in range(1, len(levels)) if levels[k] < levels[k - 1]), len(levels))
     if rising < _LEAST_STEPS:
         raise InputError.of("dsp.no_limiter_steps", count=rising, least=_LEAST_STEPS, frequency_hz=frequency_hz)
+    # A tone keeps its phase, which noise does not.
+    loudest = plateaus[rising - 1]
+    quarter = (loudest.stop - loudest.start) // 4
+    held = wave[loudest.start + quarter : loudest.stop - quarter]
+    if abs(held.mean()) < _LEAST_STEADY * max(float(np.abs(held).mean()), 1e-12):
+        raise InputError.of("dsp.no_limiter_tone", frequency_hz=frequency_hz)
+    late = _later_by(sent, back, size // hop)
 
     def settled(part: slice) -> float:
         last = slice(part.start + late + round(0.6 * (part.stop - part.start)), part.stop + late)

@@ -328,7 +328,7 @@ def kind_of(evidence: PeakEvidence, *, size_db: float, in_direct: bool) -> Kind:
     faint = direct is None or (around is not None and abs(direct) < SHARED * abs(around) and not in_all_direct)
     if around is not None and not opposed and faint:
         return "vertical" if _is_vertical(evidence) else "off_axis"
-    if direct is None:
+    if not direct:
         return "partial"
     shares = [size / direct for size in sizes.values()]
     even = evidence.equalizability is None or evidence.equalizability >= LEAST_EQUALIZABILITY

@@ -60,8 +60,15 @@ def _reference(curve: Curve) -> tuple[float, float, float] | None:
     """Level that the fall counts from [dB], and where the search for it begins, downward and upward [Hz]."""
     middle = mean_level_db(curve)
     x, power = np.log2(curve.axis.hz), np.where(curve.valid, 10 ** (curve.values / 10), 0.0)
-    inside = np.abs(x[:, None] - x) <= 0.5
-    whole = curve.valid & (x - 0.5 >= x[0]) & (x + 0.5 <= x[-1]) & (inside @ (~curve.valid).astype(float) == 0)
+    # Steps of an octave's fractions end on half an octave, but for rounding.
+    half = 0.5 + 1e-6
+    inside = np.abs(x[:, None] - x) <= half
+    whole = (
+        curve.valid
+        & (x - x[0] >= 1.0 - half)
+        & (x[-1] - x >= 1.0 - half)
+        & (inside @ (~curve.valid).astype(float) == 0)
+    )
     if whole.any():
         octave = np.where(whole, inside @ power / inside.sum(axis=1), 0.0)
         place = int(np.argmax(octave))
@@ -78,8 +85,6 @@ def _limit(curve: Curve, reference_db: float, start_hz: float, *, is_low: bool) 
     rows = np.arange(start, -1, -1) if is_low else np.arange(start, hz.size)
     gaps = np.flatnonzero(~curve.valid[rows])
     rows = rows[: int(gaps[0])] if gaps.size else rows
-    if rows.size < 2:
-        return None
     x, above = np.log2(hz[rows]), curve.values[rows] - reference_db + DROP_DB
     last = int(np.flatnonzero(above >= 0)[-1]) if (above >= 0).any() else -1
     if last < 0 or last + 1 >= rows.size:

@@ -393,7 +393,8 @@ def _bass(takes: Sequence[SeatReading], on_axis: Curve, high_hz: float) -> BassE
     """Cuts, and small boosts where the seats agree, of the takes' energy mean against the shape on axis."""
     seats = len({take.seat for take in takes})
     if seats < LEAST_SEATS:
-        return f"an equalizer of the bass needs takes at {LEAST_SEATS} seats, there {'is' if seats == 1 else 'are'} {seats}"
+        there = f"there {'is' if seats == 1 else 'are'} {seats}"
+        return f"an equalizer of the bass needs takes at {LEAST_SEATS} seats, {there}"
     hz = takes[0].axis.hz
     known = np.all([take.valid for take in takes], axis=0) & (hz <= high_hz)
     known &= np.interp(hz, on_axis.axis.hz, on_axis.valid.astype(float)) > 0.99

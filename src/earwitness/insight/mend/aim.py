@@ -31,6 +31,7 @@ from earwitness.standards import cta2034
 ONE_WAY_DEG = tuple(float(angle) for angle in range(0, 45, 5))
 BOTH_WAYS_DEG = tuple(float(angle) for angle in range(-40, 45, 5))
 SMALLEST_MARGIN_DB = 0.1
+_TIE_DB = 1e-6
 _SAME_DEG = 0.01
 
 
@@ -413,11 +414,16 @@ class _Found:
     is_clear: bool
 
 
+def _order(score_db: float, aim: Aim) -> tuple[float, float, float]:
+    """What aims are ordered by: of those that are alike the nearest, and of the two sides always the same."""
+    return round(score_db / _TIE_DB), abs(aim.angle_deg), -aim.angle_deg
+
+
 def _choice(aims: list[Aim], scores: list[float]) -> _Found:
     """The aim to take. aims : nearest first."""
     limit = min(scores) + SMALLEST_MARGIN_DB
-    near = [i for i, score in enumerate(scores) if score <= limit]
-    place = min(near, key=lambda i: (abs(aims[i].angle_deg), scores[i]))
+    near = [i for i, score in enumerate(scores) if score <= limit + _TIE_DB]
+    place = min(near, key=lambda i: (abs(aims[i].angle_deg), _order(scores[i], aims[i])))
     margin, u = lead(aims[0], aims[place], (scores[0], scores[place]))
     return _Found(aims[place].angle_deg, margin, bool(place > 0 and margin > max(SMALLEST_MARGIN_DB, 2 * u)))
 
@@ -488,7 +494,7 @@ def answer(one: Finding, study: AimStudy, others: Sequence[Finding] = ()) -> Aim
     if not away:
         return AimAnswer(orbit, 0.0, 0.0, 0.0, False, 0.0, None, None, 0.0, "No other aim was measured.")
     best = next(a for a in study.aims if a.angle_deg == study.best_deg)
-    named = min(away, key=lambda a: (a.roughness_db, abs(a.angle_deg))) if best is ahead else best
+    named = min(away, key=lambda a: _order(a.roughness_db, a)) if best is ahead else best
     gain, u = lead(ahead, named)
     sizes = {a.angle_deg: size for a in study.aims if (size := _size_db(one, a, others)) is not None}
     is_better = best is not ahead and study.clear

@@ -52,7 +52,7 @@ class Band:
 
     def rounded(self) -> Band:
         """Steps that equalizers can be set to: 1 Hz (below 100 Hz 0.1 Hz), 0.1 dB, Q in steps of 0.01."""
-        frequency_hz = round(self.frequency_hz, 0 if self.frequency_hz >= 100 else 1)
+        frequency_hz = max(round(self.frequency_hz, 0 if self.frequency_hz >= 100 else 1), 0.1)
         return Band(self.kind, frequency_hz, round(self.gain_db, 1) + 0.0, max(round(self.q, 2), 0.01))
 
 

@@ -187,9 +187,8 @@ def price(task: Task, bands: FloatArray, gain_db: FloatArray) -> FloatArray:
     peak = np.maximum(gain.max(axis=1) - lost[:, 0], 0.0)
     cost = residual**2 @ task.weight + CAP_WEIGHT * task.weight.max() * (over**2).sum(axis=1)
     cost += GAIN_RIDGE**2 * (gain_db**2).sum(axis=1) + HEADROOM_WEIGHT * (peak**2 + lost[:, 0] ** 2)
-    if bands.shape[1] > 1:
-        up = np.maximum(bands, 0.0).sum(axis=1)
-        cost -= OPPOSED_WEIGHT * (up * (gain - up)) @ task.weight
+    up = np.maximum(bands, 0.0).sum(axis=1)
+    cost -= OPPOSED_WEIGHT * (up * (gain - up)) @ task.weight
     return np.asarray(cost, dtype=float)
 
 

@@ -80,7 +80,7 @@ def evidence_of(
     inside = (hz >= BAND_HZ[0]) & (hz <= BAND_HZ[1])
     mean = None
     if np.all(valid[inside]):
-        mean = 10.0 * math.log10(float(np.mean(10.0 ** (level_db[inside] / 10.0))))
+        mean = 10.0 * math.log10(max(float(np.mean(10.0 ** (level_db[inside] / 10.0))), 1e-30))
     bound = excursion = None
     direct = not loudspeaker.powered and loudspeaker.type not in ("horn", "in-wall")
     sealed = loudspeaker.enclosure in ("closed", "vented", "passive radiator")
