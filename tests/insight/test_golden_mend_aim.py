@@ -256,6 +256,8 @@ def dipped(spread_deg: float = 8.0, ripple: float = 0.0) -> DirectionalLevels:
     """A dip that is gone off the axis, and a ripple that grows off it."""
     one = levels(0)
     level = 80.0 + bell_db(HZ, 2500.0, 4.0, -6.0) * np.exp(-((DEG / spread_deg) ** 2)) + 0.0 * X
+    # The two sides differ, or the last bits would say which of them is the smoother.
+    level = level + 0.2 * (1.0 + VECTORS[:, 1][:, None]) * np.minimum(DEG / 10.0, 1.0) * np.sin(2 * np.pi * 4 * X)
     return replace(one, level_db=level + ripple * np.minimum(DEG / 20.0, 1.0) * np.sin(2 * np.pi * 3 * X))
 
 

@@ -386,7 +386,7 @@ def test_shares_of_near_fields() -> None:
         rows.append(causes._shares([*fields, holed], drivers, response, peak))
         rows.append(
             [
-                causes._added_db(HZ, size * X, X > -9, peak),
+                causes._added_db(HZ, size * np.sin(7 * X), X > -9, peak),
                 causes._added_db(HZ, bell_db(HZ, 510.0, q, size), X > -9, peak),
             ]
         )

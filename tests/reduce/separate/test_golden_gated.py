@@ -65,8 +65,7 @@ def of_separation(one: Separation) -> list[Any]:
     """The sound and not its coefficients: weak families are solved in single precision, which another processor
     rounds otherwise."""
     parts = [
-        [part.rows, part.center_m, part.axes, part.shell, part.inner_radius_m, part.order, part.variance]
-        for part in one.field.parts
+        [part.rows, part.center_m, part.axes, part.shell, part.inner_radius_m, part.order] for part in one.field.parts
     ]
     parts.append([np.abs(far_pressure(one.field, LOOK)), far_u_db(one.field, LOOK)])
     quality = one.quality
@@ -101,7 +100,7 @@ def test_gated_scans(name: str) -> None:
     points, cabinet, hz, off_m = CASES[name]
     one = heard(points, hz, off_m=off_m)
     found = separate_gated(points, one.pressure, hz, cabinet_m=cabinet, speed_of_sound=made.SPEED_M_S)
-    stands("reduce/gated", f"scan {name}", of_separation(found), relative=1e-2)
+    stands("reduce/gated", f"scan {name}", of_separation(found), relative=2e-2)
 
 
 def test_a_gated_scan_beside_its_middle() -> None:
