@@ -17,6 +17,7 @@ import pytest
 import scipy.fft
 from reduce_worlds import Rig, outcome, played, said, sounded, swept
 
+from earwitness.dsp.filters import analytic
 from earwitness.dsp.sweep import sweep_law
 from earwitness.quantities import NearField, log_axis
 from earwitness.reduce.doubt.stimulus import (
@@ -24,7 +25,6 @@ from earwitness.reduce.doubt.stimulus import (
     ConePhase,
     SweepReading,
     Track,
-    _analytic,
     _apart_deg,
     _arrivals_s,
     _centers,
@@ -161,7 +161,7 @@ def test_bands() -> None:
     told.append([_third_octave_rms(np.abs(random.standard_normal(300))), _third_octave_rms(np.arange(40.0))])
     spectrum = random.standard_normal(50) + 1j * random.standard_normal(50)
     told.append([_divided(spectrum, spectrum[::-1]), _divided(spectrum, np.arange(50.0) + 0j)])
-    told.append([_analytic(random.standard_normal(77)), _analytic(np.cos(np.arange(64) * np.pi / 8))])
+    told.append([analytic(random.standard_normal(77)), analytic(np.cos(np.arange(64) * np.pi / 8))])
     hz = np.arange(8001) * 1.0
     for delay in (0.0, 0.01, 0.31):
         response = np.exp(-2j * np.pi * hz * delay) / (1.0 + 1j * hz / 900.0)

@@ -19,7 +19,7 @@ from earwitness.errors import EarwitnessError
 from earwitness.reduce.separate import dense_route, normal_equations, ring_route, solve
 from earwitness.reduce.separate.dense_route import ComputeDevice, fit_points, order_cap
 from earwitness.reduce.separate.field import Shell
-from earwitness.reduce.separate.normal_equations import Fit, Regularization, loads, updated
+from earwitness.reduce.separate.normal_equations import Fit, Regularization, Waves, loads, updated
 from earwitness.reduce.separate.ring_route import fit_rings, order_caps, turned_rings
 from earwitness.reduce.separate.sampling import Rings, find_rings
 from golden_values import stands
@@ -71,6 +71,11 @@ def test_evidence_by_its_definition() -> None:
     assert one.gcv[0] == pytest.approx(50.0 * 3.0 / 39.0**2)
 
 
+def waves_of(matrix: np.ndarray) -> Waves:
+    """Any matrix, as if each column were of a degree of its own."""
+    return Waves(np.ones(matrix.shape), ((matrix, np.arange(matrix.shape[1])),))
+
+
 @pytest.mark.parametrize("complex_too", [False, True])
 @pytest.mark.parametrize("kept", ["all", "some"])
 def test_normal_equations(complex_too: bool, kept: str) -> None:
@@ -82,8 +87,8 @@ def test_normal_equations(complex_too: bool, kept: str) -> None:
     data = rng.normal(size=40) + 1j * rng.normal(size=40)
     rows = np.arange(40) if kept == "all" else np.arange(0, 40, 2)
     for n, penalty in enumerate((None, np.array([1e-2, 3.0]))):
-        found = normal_equations.solve(matrix, data, rows, 5, penalty)
-        refined = normal_equations.solve(matrix, data, rows, 5, penalty, single=True)
+        found = normal_equations.solve(waves_of(matrix), data, rows, 5, penalty)
+        refined = normal_equations.solve(waves_of(matrix), data, rows, 5, penalty, single=True)
         stands(
             "reduce/solvers",
             f"normal equations {complex_too} {kept} {n}",
@@ -107,8 +112,8 @@ def test_refinement_gives_up_where_single_precision_does_not_bear_it() -> None:
         matrix = np.asfortranarray(1 + alike * np.random.default_rng(4).normal(size=(30, 6)))
         load = np.full(6, 1e-14)
         scale = 1 / np.sqrt(np.sum(matrix**2, axis=0) + load)
-        refined = normal_equations._refined(matrix, data, scale, load)
-        direct = normal_equations._direct(matrix, data, scale, load)
+        refined = normal_equations._refined(waves_of(matrix), data, scale, load)
+        direct = normal_equations._direct(waves_of(matrix), data, scale, load)
         assert direct is not None
         if refined is not None:
             assert np.allclose(refined[0], direct[0], atol=1e-6 * np.abs(direct[0]).max())
@@ -127,7 +132,7 @@ def test_the_first_load_follows_the_diagonal() -> None:
 
 def test_equations_that_are_not_positive_end_in_words() -> None:
     with pytest.raises(EarwitnessError, match="can't be solved"):
-        normal_equations.solve(np.ones((5, 2), order="F"), np.ones(5, dtype=complex), np.arange(5), 1, np.full(2, -2.0))
+        normal_equations.solve(waves_of(np.ones((5, 2))), np.ones(5, dtype=complex), np.arange(5), 1, np.full(2, -2.0))
 
 
 def test_orders_that_points_afford() -> None:
