@@ -67,7 +67,7 @@ def of_separation(one: Separation) -> list[Any]:
     parts = [
         [part.rows, part.center_m, part.axes, part.shell, part.inner_radius_m, part.order] for part in one.field.parts
     ]
-    parts.append([np.abs(far_pressure(one.field, LOOK)), far_u_db(one.field, LOOK)])
+    parts.append([one.field.reference_m, np.abs(far_pressure(one.field, LOOK)), far_u_db(one.field, LOOK)])
     quality = one.quality
     numbers = [
         quality.residual_db,
@@ -146,6 +146,24 @@ def test_places_that_the_sound_tells(gain: float) -> None:
             [places, few, np.abs(moved_back(field, SPIRAL, scan.clean.pressure, places.offset_m) - scan.clean.pressure)]
         )
     stands("reduce/gated", f"places {gain}", found, relative=1e-3, near_zero=1e-8)
+    rows = [np.arange(count) for count in (3, 4, 5)]
+    some = [
+        replace(
+            field,
+            axis=FrequencyAxis(hz[own]),
+            parts=(
+                replace(part, rows=own, weight=part.weight[own], outgoing=part.outgoing[own], order=part.order[own]),
+            ),
+        )
+        for own in rows
+    ]
+    heard_there: Any = heard(SPIRAL, hz, off_m=0.0004, loud=2e-4).pressure * gain
+    told = [
+        found_places(few, SPIRAL, heard_there[:, own], free[own]).explained > 0
+        for few, own in zip(some, rows, strict=True)
+    ]
+    # Fewer than four frequencies tell nothing of places.
+    assert told == [False, True, True]
     silent = found_places(field, SPIRAL, waves_at(field, SPIRAL), free)
     assert (silent.rms_m, silent.explained, np.abs(silent.offset_m).max()) == (0.0, 0.0, 0.0)
 
