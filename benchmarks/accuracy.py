@@ -11,6 +11,7 @@ against 2 m from 3 kHz on, between them against the nearer.
 from __future__ import annotations
 
 import argparse
+import sys
 import tempfile
 from dataclasses import replace
 from pathlib import Path
@@ -43,12 +44,15 @@ def reduced(key: str) -> Measurement:
 
 
 def report(key: str) -> None:
+    sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+    from demo_truth import true_pressure_at
+
     measurement = reduced(key)
     response, hz = measurement.response, measurement.response.axis.hz
     read = read_measurement(measurement, rated_impedance_ohm=8.0, symmetric=True)
     truths = {
         "far field": world.true_pressure(key, response.directions, hz),
-        "2 m": world.true_pressure_at(key, response.directions, hz, 2.0),
+        "2 m": true_pressure_at(key, response.directions, hz, 2.0),
     }
     true = {name: read_response(replace(response, pressure=p), symmetric=True) for name, p in truths.items()}
     print(f"\n## {world.loudspeaker(key).name}\n")

@@ -63,8 +63,10 @@ def from_file(path: Path, body: str) -> tuple:
 
 
 def from_demo(key: str, points: int) -> tuple:
-    from earwitness.demo.scan import scan_points, scan_pressure
-    from earwitness.demo.world import loudspeaker, true_pressure_at
+    sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
+    from demo_truth import scan_pressure, true_pressure_at
+    from earwitness.demo.scan import scan_points
+    from earwitness.demo.world import loudspeaker
     from earwitness.quantities.directions import cta_orbits
 
     places, one = scan_points(key, points=points), loudspeaker(key)

@@ -11,6 +11,7 @@ import soundfile
 from near_truth import true_near_field
 
 from earwitness.demo import recorder, rig, world
+from earwitness.demo.world import true_pressure
 from earwitness.errors import InputError, OutputError
 from earwitness.formats.correction_file import read_correction
 from earwitness.quantities.directions import from_orbit
@@ -87,7 +88,7 @@ def test_direct_sound_has_the_level_and_time_of_the_truth(folder: Path, orbit: s
     # Above the gate's resolution; 2 m is far enough there for 0.3 dB within 30 degrees of the axis.
     asked = np.geomspace(3000.0, 16_000.0, 25)
     rows = np.round(asked / frequency[1]).astype(int)
-    truth = world.true_pressure(KEY, from_orbit(orbit, [angle]), frequency[rows])[0]  # type: ignore[arg-type]
+    truth = true_pressure(KEY, from_orbit(orbit, [angle]), frequency[rows])[0]  # type: ignore[arg-type]
     off = found[rows] / truth
     assert np.max(np.abs(20 * np.log10(np.abs(off)))) < 0.3
     slope = np.polyfit(2 * np.pi * frequency[rows], np.unwrap(np.angle(off)), 1)[0]

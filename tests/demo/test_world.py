@@ -7,6 +7,7 @@ import pytest
 from near_truth import true_near_field
 
 from earwitness.demo import world
+from earwitness.demo.world import true_pressure
 from earwitness.errors import InputError
 from earwitness.quantities.directions import Directions, cta_orbits, from_orbit
 
@@ -21,7 +22,7 @@ def test_low_frequencies_are_one_monopole_of_all_flows(key: str) -> None:
     one, f = world.loudspeaker(key), np.array([15.0, 20.0])
     flow = sum(s.filter * s.flow for s in world.speaker_sources(one, f))
     monopole = 1j * 2 * np.pi * f * 1.204 * flow / (4 * np.pi)
-    front, side, rear = world.true_pressure(key, from_orbit("horizontal", [0.0, 90.0, 180.0]), f)
+    front, side, rear = true_pressure(key, from_orbit("horizontal", [0.0, 90.0, 180.0]), f)
     middle = np.exp(2j * np.pi * f / 343.0 * one.sphere_radius_m)
     # What is left of front and rear together is the next even order, small in (ka)^2 against two nearly equal flows.
     for heard, within_db in ((side, 0.1), ((front * middle + rear / middle) / 2, 0.3)):
@@ -32,7 +33,7 @@ def test_low_frequencies_are_one_monopole_of_all_flows(key: str) -> None:
 def test_sensitivity_is_what_the_lineup_says(key: str) -> None:
     # Mean level over log frequency 300 Hz to 3 kHz at 2.83 V; processing reference section 7, point 4.
     f = np.geomspace(300.0, 3000.0, 400)
-    heard = world.true_pressure(key, from_orbit("horizontal", [0.0]), f)[0]
+    heard = true_pressure(key, from_orbit("horizontal", [0.0]), f)[0]
     level = 20 * np.log10(np.abs(heard) * 2.83 / 20e-6)
     assert level.mean() == pytest.approx(world.loudspeaker(key).sensitivity_db, abs=0.05)
 
@@ -40,10 +41,10 @@ def test_sensitivity_is_what_the_lineup_says(key: str) -> None:
 @pytest.mark.parametrize("key", KEYS)
 def test_the_body_is_symmetric_left_and_right_but_not_up_and_down(key: str) -> None:
     f = np.array([500.0, 2000.0, 3000.0, 8000.0])
-    left = world.true_pressure(key, from_orbit("horizontal", [40.0, 110.0]), f)
-    right = world.true_pressure(key, from_orbit("horizontal", [-40.0, -110.0]), f)
+    left = true_pressure(key, from_orbit("horizontal", [40.0, 110.0]), f)
+    right = true_pressure(key, from_orbit("horizontal", [-40.0, -110.0]), f)
     np.testing.assert_allclose(left, right, rtol=1e-9)
-    up, down = (world.true_pressure(key, from_orbit("vertical", [v]), f) for v in (30.0, -30.0))
+    up, down = (true_pressure(key, from_orbit("vertical", [v]), f) for v in (30.0, -30.0))
     assert np.max(np.abs(20 * np.log10(np.abs(up / down)))) > 1.0
 
 
@@ -73,7 +74,7 @@ def test_a_far_point_sounds_as_the_far_field_says(key: str) -> None:
     parts = world.fields_at(one, tuple(s.cap for s in sources), distance * directions.unit_vectors(), f)
     near = sum(s.filter * s.flow * p for s, p in zip(sources, parts, strict=True))
     near = near * distance * np.exp(2j * np.pi * f * distance / 343.0)
-    far = world.true_pressure(key, directions, f)
+    far = true_pressure(key, directions, f)
     np.testing.assert_allclose(near, far, atol=0.01 * np.abs(far).max())
 
 
@@ -99,23 +100,21 @@ def test_near_field_of_a_cone_dips_where_the_port_is_tuned() -> None:
 def test_resonance_of_the_floor_stander_stands_at_every_angle() -> None:
     f = np.array([5400.0, 6500.0, 7800.0])
     directions = from_orbit("horizontal", np.arange(0.0, 61.0, 10.0))
-    level = 20 * np.log10(np.abs(world.true_pressure("causeway", directions, f)))
+    level = 20 * np.log10(np.abs(true_pressure("causeway", directions, f)))
     above = level[:, 1] - (level[:, 0] + level[:, 2]) / 2
     assert np.all((above > 1.2) & (above < 3.5))
 
 
 def test_broad_rise_of_the_floor_stander_stands_at_every_angle() -> None:
     f = np.array([60.0, 90.0, 230.0, 245.0, 260.0, 800.0, 1000.0])
-    level = 20 * np.log10(
-        np.abs(world.true_pressure("causeway", from_orbit("horizontal", np.arange(0.0, 41.0, 10.0)), f))
-    )
+    level = 20 * np.log10(np.abs(true_pressure("causeway", from_orbit("horizontal", np.arange(0.0, 41.0, 10.0)), f)))
     above = level[:, 2:5].mean(axis=1) - level[:, [0, 1, 5, 6]].mean(axis=1)
     assert np.all((above > 1.2) & (above < 3.2))
 
 
 def test_dip_of_the_floor_stander_is_there_only_near_the_axis() -> None:
     f = np.array([2500.0, 3000.0, 3600.0])
-    level = 20 * np.log10(np.abs(world.true_pressure("causeway", from_orbit("horizontal", [0.0, 15.0, 25.0]), f)))
+    level = 20 * np.log10(np.abs(true_pressure("causeway", from_orbit("horizontal", [0.0, 15.0, 25.0]), f)))
     depth = (level[:, 0] + level[:, 2]) / 2 - level[:, 1]
     assert depth[0] > 2.5
     assert np.all(depth[1:] < 1.5)
@@ -124,7 +123,7 @@ def test_dip_of_the_floor_stander_is_there_only_near_the_axis() -> None:
 def test_off_axis_dip_at_the_upper_crossover_of_the_floor_stander() -> None:
     # The midrange beams before the small dome takes over: beside the axis a hollow that the axis lacks.
     f = np.array([900.0, 2300.0, 5000.0])
-    level = 20 * np.log10(np.abs(world.true_pressure("causeway", from_orbit("horizontal", [0.0, 45.0]), f)))
+    level = 20 * np.log10(np.abs(true_pressure("causeway", from_orbit("horizontal", [0.0, 45.0]), f)))
     lack = (level[0] - level[1]) - (level[0] - level[1])[[0, 2]].mean()
     assert lack[1] > 1.5
 
@@ -138,20 +137,20 @@ def test_load_and_claims_of_the_floor_stander_do_not_hold() -> None:
     claims = {claim.quantity: claim.value for claim in one.claims}
     assert claims["sensitivity"] > one.sensitivity_db + 3
     at = np.array([claims["lowest frequency"]])
-    heard = np.abs(world.true_pressure("causeway", from_orbit("horizontal", [0.0]), at)[0, 0])
+    heard = np.abs(true_pressure("causeway", from_orbit("horizontal", [0.0]), at)[0, 0])
     assert 20 * np.log10(heard * 2.83 / 20e-6) < one.sensitivity_db - 9
 
 
 @pytest.mark.parametrize("key", ["thimble", "lantern"])
 def test_well_made_ones_are_even_on_axis(key: str) -> None:
     f = np.geomspace(100.0, 16_000.0, 200)
-    level = 20 * np.log10(np.abs(world.true_pressure(key, from_orbit("horizontal", [0.0]), f)[0]))
+    level = 20 * np.log10(np.abs(true_pressure(key, from_orbit("horizontal", [0.0]), f)[0]))
     assert np.abs(level - level.mean()).max() < 1.2
 
 
 def test_horn_is_narrow() -> None:
     f = np.array([2000.0, 4000.0, 8000.0])
-    level = 20 * np.log10(np.abs(world.true_pressure("lantern", from_orbit("horizontal", [0.0, 30.0]), f)))
+    level = 20 * np.log10(np.abs(true_pressure("lantern", from_orbit("horizontal", [0.0, 30.0]), f)))
     assert np.all(level[0] - level[1] > 4.0)
 
 

@@ -12,6 +12,7 @@ from earwitness.app.demo import run_demo
 from earwitness.app.match import match_loudspeaker
 from earwitness.app.read import ReadResult, read_loudspeaker
 from earwitness.demo import world
+from earwitness.demo.world import true_pressure
 from earwitness.figures.kinds import as_measured
 from earwitness.quantities import from_orbit
 
@@ -32,7 +33,7 @@ def result(request: pytest.FixtureRequest, folder: Path) -> ReadResult:
 
 
 def true_db(key: str, orbit: str, angle_deg: float, hz: np.ndarray) -> np.ndarray:
-    pressure = world.true_pressure(key, from_orbit(orbit, angle_deg), hz)[0]  # type: ignore[arg-type]
+    pressure = true_pressure(key, from_orbit(orbit, angle_deg), hz)[0]  # type: ignore[arg-type]
     return np.asarray(20 * np.log10(np.abs(pressure) * 2.83 / 20e-6))
 
 

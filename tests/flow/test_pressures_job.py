@@ -11,8 +11,9 @@ import pytest
 from click.testing import CliRunner
 from pressure_scans import BALL, HEAD, take_of, write_csv, write_sofa
 
+from demo_truth import scan_pressure
 from earwitness.cli import main
-from earwitness.demo.scan import scan_points, scan_pressure
+from earwitness.demo.scan import scan_points
 
 pytestmark = pytest.mark.slow
 

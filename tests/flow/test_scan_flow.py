@@ -11,12 +11,12 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from demo_truth import true_pressure_at
 from earwitness.archive.arrays import measurement_bytes, measurement_from
 from earwitness.archive.catalogue import Archive
 from earwitness.cli import main
 from earwitness.demo import rig
 from earwitness.demo.scan import write_scan_session
-from earwitness.demo.world import true_pressure_at
 from earwitness.quantities import Measurement
 from earwitness.quantities.directions import Directions
 from earwitness.session.load import load_session

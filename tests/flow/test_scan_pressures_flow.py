@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from pressure_scans import BALL, take_of, write_csv, write_sofa
 
-from earwitness.demo.scan import scan_points, scan_pressure
+from demo_truth import scan_pressure
+from earwitness.demo.scan import scan_points
 from earwitness.demo.world import true_pressure
 from earwitness.errors import InputError, SessionError
 from earwitness.formats.audio import read_audio

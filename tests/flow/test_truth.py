@@ -13,8 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from demo_truth import true_pressure_at
 from earwitness.demo import world
 from earwitness.demo.recorder import write_session
+from earwitness.demo.world import true_pressure
 from earwitness.figures.read import read_measurement, read_response
 from earwitness.formats.audio import read_audio
 from earwitness.formats.correction_file import read_correction
@@ -40,7 +42,7 @@ def thimble(tmp_path_factory: pytest.TempPathFactory) -> tuple[Measurement, Read
     write_session("thimble", folder)
     measurement = reduced(folder)
     response = measurement.response
-    truth = world.true_pressure("thimble", response.directions, response.axis.hz)
+    truth = true_pressure("thimble", response.directions, response.axis.hz)
     return (
         measurement,
         read_measurement(measurement, rated_impedance_ohm=6.0, symmetric=True),
@@ -80,7 +82,7 @@ def test_the_direct_sound_of_every_direction_meets_the_truth_at_the_measuring_di
     measurement, _, _ = thimble
     response = measurement.response
     hz = response.axis.hz
-    truth = world.true_pressure_at("thimble", response.directions, hz, 2.0)
+    truth = true_pressure_at("thimble", response.directions, hz, 2.0)
     ahead = response.directions.unit_vectors()[:, 0] > 0.25
     band = (hz >= 4000) & (hz <= 15_000)
     error = 20 * np.log10(np.abs(response.pressure / truth))[np.ix_(ahead, band)]
@@ -97,7 +99,7 @@ def test_the_flaws_planted_in_the_tower_come_out(made_once: MadeOnce) -> None:
     measurement = reduced(made_once.recordings("causeway"))
     reading = read_measurement(measurement, rated_impedance_ohm=8.0, symmetric=True)
     response = measurement.response
-    truth = world.true_pressure("causeway", response.directions, response.axis.hz)
+    truth = true_pressure("causeway", response.directions, response.axis.hz)
     true = read_response(replace(response, pressure=truth), rated_impedance_ohm=8.0, symmetric=True)
     hz = response.axis.hz
     window, meant = reading.curves["listening_window"], true.curves["listening_window"]

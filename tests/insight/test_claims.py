@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from earwitness.demo import world
+from earwitness.demo.world import true_pressure
 from earwitness.figures.load import load_figures
 from earwitness.figures.read import read_response
 from earwitness.insight.claims import judge_claims, over_units, upper_limit
@@ -214,7 +215,7 @@ def test_a_level_above_our_limits_is_not_called_wrong() -> None:
 def test_the_demo_worlds_claims(key: str, verdicts: dict[str, str]) -> None:
     """Its analytic truth, with the uncertainty of a careful session: the tower's sensitivity and bass are planted."""
     axis, directions = report_axis(), cta_orbits()
-    pressure = world.true_pressure(key, directions, axis.hz)
+    pressure = true_pressure(key, directions, axis.hz)
     ones = np.ones(pressure.shape)
     response = DirectionalResponse(axis, directions, pressure, 0.1 * ones, 0.2 * ones[0], ones > 0)
     ohm = world.true_impedance(key, axis.hz)

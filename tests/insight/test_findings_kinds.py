@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import special
 
-from earwitness.demo import world
+from earwitness.demo.world import true_pressure
 from earwitness.figures.read import read_response
 from earwitness.insight.findings import EQUALIZABLE, Finding, find, sentences
 from earwitness.quantities import DirectionalResponse, Impedance, NearField, cta_orbits, report_axis
@@ -150,7 +150,7 @@ def test_tilt_and_band_limit_are_told_apart_from_flaws() -> None:
 
 @lru_cache(maxsize=2)
 def truth(key: str) -> tuple[Finding, ...]:
-    return findings(world.true_pressure(key, DIRECTIONS, HZ))
+    return findings(true_pressure(key, DIRECTIONS, HZ))
 
 
 def test_causeway_shows_what_was_planted() -> None:
@@ -186,7 +186,7 @@ def test_thimble_has_nothing_big() -> None:
 
 def test_sentences_state_the_numbers_and_are_the_same_every_time() -> None:
     found = truth("causeway")
-    assert sentences(found) == tuple(one.sentence for one in findings(world.true_pressure("causeway", DIRECTIONS, HZ)))
+    assert sentences(found) == tuple(one.sentence for one in findings(true_pressure("causeway", DIRECTIONS, HZ)))
     assert [one.key for one in found] == list(range(1, len(found) + 1))
     for one in found:
         assert "may sound" not in one.sentence or one.kind == "tilt" or one.size_db**2 > 4 * one.u_db**2

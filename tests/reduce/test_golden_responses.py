@@ -668,7 +668,7 @@ def test_small_parts() -> None:
         ],
     )
     with pytest.raises(InputError, match="holds no responses"):
-        responses._together([], [])
+        reduce_responses(session([take("level table", "l")]), {})
 
 
 def test_a_file_that_is_not_there() -> None:

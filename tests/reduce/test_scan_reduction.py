@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 import scan_folder
 
-from earwitness.demo.scan import scan_points, scan_pressure, write_scan_session
-from earwitness.demo.world import true_pressure, true_pressure_at
+from demo_truth import scan_pressure, true_pressure_at
+from earwitness.demo.scan import scan_points, write_scan_session
+from earwitness.demo.world import true_pressure
 from earwitness.errors import InputError
 from earwitness.formats.audio import Recording
 from earwitness.quantities import FrequencyAxis, report_axis

@@ -383,10 +383,6 @@ def _each_direction(
     return [group for group in groups if group.angles_deg]
 
 
-def _wide_tables(folder: Path, response: DirectionalResponse) -> list[Group]:
-    return _each_orbit(folder, response, "directions")
-
-
 def _each_orbit(folder: Path, response: DirectionalResponse, kind: str) -> list[Group]:
     """One table an orbit: all "directions", with validity and standard uncertainty [dB] of each behind them; or its
     "uncertainty" alone, beside a form that has no place for it."""
@@ -500,7 +496,7 @@ def _levels(folder: Path, measurement: Measurement) -> list[Group]:
 
 _WRITERS: dict[str, Callable[[Path, DirectionalResponse], list[Group]]] = {
     "tables": _tables,
-    "wide tables": _wide_tables,
+    "wide tables": lambda folder, response: _each_orbit(folder, response, "directions"),
     "impulse responses": _impulses,
     "sofa": _sofa,
     "spherical harmonics": _harmonics,

@@ -132,22 +132,6 @@ def write_scan_session(
                 progress((first + len(chunk)) / len(places.true_m), names[-1])
 
 
-def scan_pressure(key: str, points_m: FloatArray, frequency_hz: FloatArray) -> ComplexArray:
-    """(P, F) pressure per volt at points (P, 3) from the reference point, room and scattering included [Pa/V]."""
-    one = world.loudspeaker(key)
-    active = world.speaker_sources(one, frequency_hz)
-    caps = tuple(source.cap for source in active)
-    drive = [source.filter * source.flow for source in active]
-    from_middle = points_m + np.array([one.sphere_radius_m, 0.0, 0.0])
-    field = room_field(one, caps, frequency_hz, float(np.linalg.norm(from_middle, axis=1).max()))
-    total = np.zeros((len(points_m), frequency_hz.size), dtype=np.complex128)
-    for part, back, strength in zip(
-        world.fields_at(one, caps, points_m, frequency_hz), field.at(from_middle), drive, strict=True
-    ):
-        total += (part + back) * strength
-    return total
-
-
 class _Recorder:
     """All that the recordings of a scan share."""
 

@@ -115,26 +115,6 @@ def true_pressure(key: str, directions: Directions, frequency_hz: FloatArray) ->
     return sum_far(one, speaker_sources(one, frequency), directions.unit_vectors(), frequency)
 
 
-def true_pressure_at(
-    key: str, directions: Directions, frequency_hz: FloatArray, distance_m: float, *, heating_k: float = 0.0
-) -> ComplexArray:
-    """Pressure per volt at `distance_m`, referred to 1 m by distance; (directions, frequencies), Pa/V.
-
-    p d e^(jkd) for a microphone at d from the reference point: what a measurement at d that is referred to 1 m by
-    20 lg d, as ANSI/CTA-2034-A has it, would give without any error. heating_k : voice coils above room temperature.
-    InputError for an unknown key.
-    """
-    one = loudspeaker(key)
-    frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=np.float64))
-    active = speaker_sources(one, frequency, heating_k=heating_k)
-    parts = fields_at(one, tuple(s.cap for s in active), distance_m * directions.unit_vectors(), frequency)
-    total = np.zeros((len(directions), frequency.size), dtype=np.complex128)
-    for source, part in zip(active, parts, strict=True):
-        total += part * (source.filter * source.flow)
-    referred: ComplexArray = total * distance_m * np.exp(2j * np.pi * frequency / C * distance_m)
-    return referred
-
-
 def true_impedance(key: str, frequency_hz: FloatArray) -> ComplexArray:
     """Impedance at the terminals in ohms; (frequencies,). InputError for an unknown key."""
     one = loudspeaker(key)

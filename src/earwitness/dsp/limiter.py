@@ -13,8 +13,7 @@ from earwitness.quantities.measurement import LimiterCurve, TimeConstant
 # The tone: steps of 1 dB up to full level, then quiet, at full level at once, and quiet again (own choice).
 RANGE_DB, STEP_DB, JUMP_DB = 36.0, 1.0, 26.0
 _STEP_S, _REST_S, _JUMP_S, _BACK_S = 0.3, 1.0, 0.7, 2.0
-_LEAST_STEPS, _LEAST_JUMP_DB, _FLAT_DB = 12, 6.0, 0.15
-_LEAST_STEADY = 0.9
+_LEAST_STEPS, _LEAST_JUMP_DB, _FLAT_DB, _LEAST_STEADY = 12, 6.0, 0.15, 0.9
 # Beyond this the steps leave one curve: a second mechanism has set in, and the steps above it are left out.
 _ONE_CURVE_DB = 0.25
 _U_LEAST_DB = 0.01
@@ -73,9 +72,7 @@ def read_limiter(heard: FloatArray, played: FloatArray, frequency_hz: float, rat
     if rising < _LEAST_STEPS:
         raise InputError.of("dsp.no_limiter_steps", count=rising, least=_LEAST_STEPS, frequency_hz=frequency_hz)
     # A tone keeps its phase, which noise does not.
-    loudest = plateaus[rising - 1]
-    quarter = (loudest.stop - loudest.start) // 4
-    held = wave[loudest.start + quarter : loudest.stop - quarter]
+    held = np.concatenate(np.array_split(wave[plateaus[rising - 1]], 4)[1:3])
     if abs(held.mean()) < _LEAST_STEADY * max(float(np.abs(held).mean()), 1e-12):
         raise InputError.of("dsp.no_limiter_tone", frequency_hz=frequency_hz)
     late = _later_by(sent, back, size // hop)

@@ -21,8 +21,7 @@ _OVERSAMPLING = 4
 _BINS = 2**16
 _RATE_HZ = 96_000.0
 # Group delay is the slope of a line through the phase over this much to either side.
-_HALF_OCTAVES = 1.0 / 6.0
-_TOLERANCE = 1e-9
+_HALF_OCTAVES, _TOLERANCE = 1.0 / 6.0, 1e-9
 
 
 def time_curves(measurement: Measurement) -> dict[str, Curve]:

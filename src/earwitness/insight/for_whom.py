@@ -61,13 +61,17 @@ def for_whom(
     if not (distance_m > 0.0 and math.isfinite(distance_m)):
         raise InputError(f"a seat at {distance_m} m", expected="a distance above 0 m", remedy="correct it")
     known = {**reading.figures, **(figures or {})}
+    # The sentence on the load is not the first where it cannot be told.
+    drives = (
+        () if amplifier is None else (*(one for one in amplifier.sentences if " drive " in one), amplifier.sentences[0])
+    )
     said: list[Said | None] = [
         _bass(known),
         _bass_and_subwoofer(subwoofer),
         _loudness(known, distance_m, rated_impedance_ohm),
         _clean(known, distance_m),
         _load(known),
-        None if amplifier is None else Said("amplifier", _drive_sentence(amplifier), ("amplifier_load_margin",)),
+        Said("amplifier", drives[0], ("amplifier_load_margin",)) if drives else None,
         _seats(known),
         *_deviations(findings),
         _claims(claims),
@@ -161,11 +165,6 @@ def _load(known: Mapping[str, Figure]) -> Said | None:
     place = f" at {hz_words(at.value)}" if at is not None and at.value is not None else ""
     text += f": its impedance falls to {value_and_spread(lowest.value, K * lowest.u)} ohm{place}."
     return Said("amplifier", text, ("amplifier_load", "impedance_minimum"))
-
-
-def _drive_sentence(match: AmplifierMatch) -> str:
-    """The sentence on the load, which is not the first where it cannot be told."""
-    return next((words for words in match.sentences if " drive " in words), match.sentences[0])
 
 
 def _seats(known: Mapping[str, Figure]) -> Said | None:

@@ -91,6 +91,8 @@ def reduce_responses(
     hz = report_axis().hz
     flags: list[QualityFlag] = []
     parts, averages = _parts(session, facts, sources, hz, flags)
+    if not parts:
+        raise InputError("the session holds no responses", where="session.toml")
     flags += response_doubts(session, facts, sources, parts, hz)
     whole = _with_trust(session, sources, _together(parts, flags), hz)
     # Given as sound over time, whose beginning is nobody's choice.
@@ -199,8 +201,6 @@ def key_of(curve: str) -> str:
 
 def _together(parts: Sequence[Part], flags: list[QualityFlag]) -> Part:
     """All directions, each once; a direction that both orbits give keeps the first."""
-    if not parts:
-        raise InputError("the session holds no responses", where="session.toml")
     every = join([part.directions for part in parts])
     rows: dict[tuple[float, ...], int] = {}
     for row, vector in enumerate(every.unit_vectors()):

@@ -39,9 +39,7 @@ def lean(svg: str) -> str:
     svg = _GRID.sub(lambda found: f"{found[1]}\n{_joined_lines(found[2])}\n{found[3]}", svg)
     for pattern, kept in _SAID:
         svg = pattern.sub(kept, svg)
-    return _PATH.sub(
-        lambda found: f'{found[1]}{_lean_path(found[3], (1 + (found[2] in _AREAS)) * _TOLERANCE_PX)}"', svg
-    )
+    return _PATH.sub(_lean_path, svg)
 
 
 def _joined_lines(grid: str) -> str:
@@ -51,8 +49,9 @@ def _joined_lines(grid: str) -> str:
     return "\n".join(f'<path class="{kind}" d="{"".join(each)}" {stroke}/>' for (kind, stroke), each in kinds.items())
 
 
-def _lean_path(d: str, tolerance_px: float) -> str:
-    return "".join(_lean_stretch(part, tolerance_px) for part in d.split("M") if part)
+def _lean_path(found: re.Match[str]) -> str:
+    tolerance_px = (1 + (found[2] in _AREAS)) * _TOLERANCE_PX
+    return f'{found[1]}{"".join(_lean_stretch(part, tolerance_px) for part in found[3].split("M") if part)}"'
 
 
 def _lean_stretch(part: str, tolerance_px: float) -> str:

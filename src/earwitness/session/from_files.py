@@ -232,7 +232,8 @@ def _of_table(name: str, table: ResponseTable) -> SeenFile:
         named = replace(named, sign=-1 if table.angles_deg[0] < 0 else 1)
     if named is None:
         return replace(seen, kind="set aside", why="its name tells no direction, and its titles name none")
-    return replace(seen, named=named, plane=table.plane or named.plane or _of_folder(name))
+    folders = (_PLANES[part.lower()] for part in Path(name).parent.parts if part.lower() in _PLANES)
+    return replace(seen, named=named, plane=table.plane or named.plane or next(folders, None))
 
 
 def _of_levels(name: str, table: LevelTable) -> SeenFile:
@@ -253,10 +254,6 @@ def _of_levels(name: str, table: LevelTable) -> SeenFile:
         drives_v=tuple(drives) or ((float(named[1].replace(",", ".")),) if named else ()),
         states_drive=bool(drives) or table.has_drives,
     )  # fmt: skip
-
-
-def _of_folder(name: str) -> Orbit | None:
-    return next((_PLANES[part.lower()] for part in Path(name).parent.parts if part.lower() in _PLANES), None)
 
 
 def named_angle(stem: str) -> NamedAngle | None:

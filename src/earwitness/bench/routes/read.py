@@ -78,11 +78,7 @@ def read_start(request: Request) -> HTMLResponse:
 
 @router.get("/read/{loudspeaker_id}", response_class=HTMLResponse, include_in_schema=False)
 def read_page(
-    request: Request,
-    bench: BenchState,
-    entry: Entry,
-    rear_wall: RearWall = USUAL_REAR_WALL,
-    hide: Hidden = "",
+    request: Request, bench: BenchState, entry: Entry, rear_wall: RearWall = USUAL_REAR_WALL, hide: Hidden = ""
 ) -> HTMLResponse:
     """The reading of a loudspeaker, or what has to be done before there is one."""
     shown = bench.shown(entry.id)

@@ -30,8 +30,7 @@ from earwitness.standards import cta2034
 
 ONE_WAY_DEG = tuple(float(angle) for angle in range(0, 45, 5))
 BOTH_WAYS_DEG = tuple(float(angle) for angle in range(-40, 45, 5))
-SMALLEST_MARGIN_DB = 0.1
-_TIE_DB = 1e-6
+SMALLEST_MARGIN_DB, _TIE_DB = 0.1, 1e-6
 _SAME_DEG = 0.01
 
 

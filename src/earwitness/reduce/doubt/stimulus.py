@@ -149,7 +149,6 @@ def track_of(samples: FloatArray, rate_hz: float) -> Track | None:
     at = np.arange(first + round(0.15 * (last - first)), last - round(0.08 * (last - first)), step)
     if at.size < 16 or at[0] < step or at[-1] + step >= samples.size:
         return None
-    del size, loud, there
     phase = _unwrapped(np.angle(analytic(samples)))
     hz = (phase[at + step] - phase[at - step]) * rate_hz / (4.0 * math.pi * step)
     sound = hz > 5.0

@@ -323,7 +323,7 @@ def _in_wall(
     def spread(points: FloatArray) -> ComplexArray:
         """(F, A, S) pressure at points (A, 3) from the reference point."""
         ray = points[:, None] - places
-        path = np.linalg.norm(ray, axis=2)
+        path = np.maximum(np.linalg.norm(ray, axis=2), 1e-9)
         sine = np.linalg.norm(ray[..., 1:], axis=2) / path
         return np.asarray(beams(sine) * np.exp(-1j * wavenumber[:, None, None] * path) / path)
 

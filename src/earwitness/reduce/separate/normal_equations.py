@@ -73,10 +73,6 @@ class Waves:
     basis: FloatArray
     factors: tuple[tuple[Matrix, IntArray], ...]
 
-    @property
-    def kind(self) -> np.dtype[Any]:
-        return self.factors[0][0].dtype
-
     def only(self, kept: IntArray) -> "Waves":
         """With nought in all rows but those."""
         row = np.zeros((len(self.basis), 1))
@@ -176,13 +172,7 @@ def loads(diagonal: FloatArray, columns: int, penalty: FloatArray | None) -> tup
 
 
 def solve(
-    waves: Waves,
-    data: ComplexArray,
-    kept: IntArray,
-    columns: int,
-    penalty: FloatArray | None,
-    *,
-    single: bool = False,
+    waves: Waves, data: ComplexArray, kept: IntArray, columns: int, penalty: FloatArray | None, *, single: bool = False
 ) -> Solution:
     """data (P,); kept (R,) rows to use; columns : outgoing ones. EarwitnessError where the equations are singular."""
     used, seen = waves, data
@@ -208,7 +198,7 @@ def solve(
 def _direct(
     used: Waves, seen: ComplexArray, scale: FloatArray, load: FloatArray
 ) -> tuple[ComplexArray, Matrix, float] | None:
-    factored = _factored(used, used.kind, scale, load)
+    factored = _factored(used, used.factors[0][0].dtype, scale, load)
     if factored is None:
         return None
     factor, norm = factored
@@ -221,7 +211,7 @@ def _refined(
     used: Waves, seen: ComplexArray, scale: FloatArray, load: FloatArray
 ) -> tuple[ComplexArray, Matrix, float] | None:
     """None where single precision does not bear the matrix."""
-    factored = _factored(used, np.complex64 if used.kind.kind == "c" else np.float32, scale, load)
+    factored = _factored(used, np.complex64 if used.factors[0][0].dtype.kind == "c" else np.float32, scale, load)
     if factored is None:
         return None
     factor, norm = factored
