@@ -668,7 +668,7 @@ def test_small_parts() -> None:
         ],
     )
     with pytest.raises(InputError, match="holds no responses"):
-        reduce_responses(session([take("level table", "l")]), {})
+        reduce_responses(session([take("level table", "l")]), {}, ReduceSettings())
 
 
 def test_a_file_that_is_not_there() -> None:
