@@ -60,8 +60,7 @@ def _reference(curve: Curve) -> tuple[float, float, float] | None:
     """Level that the fall counts from [dB], and where the search for it begins, downward and upward [Hz]."""
     middle = mean_level_db(curve)
     x, power = np.log2(curve.axis.hz), np.where(curve.valid, 10 ** (curve.values / 10), 0.0)
-    # Steps of an octave's fractions end on half an octave, but for rounding.
-    half = 0.5 + 1e-6
+    half = 0.5 + 1e-6  # Steps of an octave's fractions end on half an octave, but for rounding.
     inside = np.abs(x[:, None] - x) <= half
     whole = (
         curve.valid

@@ -20,7 +20,7 @@ from earwitness.errors import InputError
 from earwitness.figures.registry import figure_infos
 from earwitness.figures.sensitivity import band_level
 from earwitness.files.data import worded
-from earwitness.insight.match import in_room
+from earwitness.insight.match import in_room, window
 from earwitness.insight.match.seats import Orbits, aim_angles_deg, orbits_of, seat_angles, seen_from, sound_toward
 from earwitness.insight.words import decibels
 from earwitness.quantities import Curve, DirectionalResponse, Figure, FrequencyAxis, Reading, log_axis
@@ -114,8 +114,8 @@ def radiates_as(response: DirectionalResponse, hz: FloatArray) -> Radiates:
 def third_octaves_db(hz: FloatArray, pressure: ComplexArray) -> FloatArray:
     """Level of the energy mean over a third octave about every frequency, of what is a number there [dB]."""
     energy = np.abs(pressure) ** 2
-    near = (np.abs(np.log2(hz[:, None] / hz)) <= 1.0 / 6.0 + 1e-9) & np.isfinite(energy)
-    return np.asarray(10.0 * np.log10((near @ np.nan_to_num(energy)) / np.maximum(near.sum(axis=1), 1)))
+    near = np.where(np.isfinite(energy), window.third_octaves(hz, hz), 0.0)
+    return np.asarray(10.0 * np.log10((near @ np.nan_to_num(energy)) / np.maximum(near.sum(axis=1), 1e-30)))
 
 
 def boundary(

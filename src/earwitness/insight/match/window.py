@@ -184,7 +184,8 @@ def energy_of(pressure: np.typing.NDArray[np.complex128]) -> FloatArray:
 def third_octaves(hz: FloatArray, wanted_hz: FloatArray) -> FloatArray:
     """(K, F) weights of the energy mean over a third octave around wanted_hz (K,), even over log frequency."""
     width = np.gradient(np.log2(hz))
-    inside = np.abs(np.log2(hz)[None, :] - np.log2(wanted_hz)[:, None]) <= 1.0 / 6.0 + 1e-9
+    # A point at the edge counts by the part of its own width that lies inside.
+    inside = np.clip(0.5 + (1.0 / 6.0 - np.abs(np.log2(hz) - np.log2(wanted_hz)[:, None])) / width, 0.0, 1.0)
     weights = inside * width
     return np.asarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float64)
 
