@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.fft
+import scipy.signal
 from scipy.signal import butter, freqz_sos
 
-from earwitness.dsp.filters import minimum_phase
+from earwitness.dsp.filters import analytic, minimum_phase
 from earwitness.errors import InputError
 
 RATE = 48000.0
@@ -42,3 +44,16 @@ def test_unusable_input_is_refused() -> None:
     for magnitude in (np.zeros(9), np.ones(2), np.array([1.0, -1.0, 1.0]), np.array([1.0, np.nan, 1.0])):
         with pytest.raises(InputError, match="minimum phase"):
             minimum_phase(magnitude)
+
+
+@pytest.mark.parametrize("count", [64, 77, 4096, 5003])
+def test_the_analytic_signal_is_scipys(count: int) -> None:
+    """scipy.signal.hilbert of a signal without mean; a signal with a mean loses it."""
+    samples = np.random.default_rng(count).standard_normal(count)
+    samples -= samples.mean()
+    length = scipy.fft.next_fast_len(count, True)
+    expected = scipy.signal.hilbert(np.r_[samples, np.zeros(length - count)])[:count]
+    np.testing.assert_allclose(analytic(samples), expected, atol=1e-12)
+    # A whole number of periods is a turning pointer of constant length.
+    turning = analytic(3.0 + np.cos(2 * np.pi * 5 * np.arange(64) / 64))
+    np.testing.assert_allclose(turning, np.exp(2j * np.pi * 5 * np.arange(64) / 64), atol=1e-12)

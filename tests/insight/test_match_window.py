@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from earwitness.errors import InputError
+from earwitness.insight.match import window
 from earwitness.insight.match.window import balance_window
 from earwitness.quantities import DirectionalResponse
 from earwitness.quantities.arrays import FloatArray, FrequencyAxis
@@ -181,3 +182,18 @@ def ends(fine: FloatArray, energy: FloatArray, crossover_hz: float) -> tuple[flo
             else 0.5 * (beyond - 1 + (2.0 - side[beyond - 1]) / (side[beyond] - side[beyond - 1]))
         )
     return found[0], found[1]
+
+
+@pytest.mark.parametrize("steps", [6, 12, 24, 48])
+def test_third_octaves_are_a_third_of_an_octave_wide(steps: int) -> None:
+    """Energy that goes with a power of frequency: its mean over the band in closed form, on points and between them."""
+    hz = 1000.0 * 2.0 ** (np.arange(-4 * steps, 4 * steps + 1) / steps)
+    wanted = 1000.0 * 2.0 ** np.array([-1.0, -0.3, 0.0, 0.25, 0.5 / steps, 1.7])
+    for power in (0.0, 1.0, -2.0, 3.0):
+        wide = power * np.log(2.0) / 3.0
+        expected = (wanted / 1000.0) ** power * (2.0 * np.sinh(wide / 2.0) / wide if wide else 1.0)
+        found = window.third_octaves(hz, wanted) @ (hz / 1000.0) ** power
+        # Off the points the band is known to a part of a step.
+        near = 10.0 * np.log10(found / expected)
+        assert np.abs(near).max() < 10.0 * np.log10(2.0) * abs(power) * 0.3 / steps + 1e-9
+        assert abs(near[2]) < 0.02 * abs(power) * (12 / steps) ** 2 + 1e-9

@@ -100,7 +100,6 @@ def analytic(samples: FloatArray, silence: int = 0) -> ComplexArray:
     mean is left out."""
     length = scipy.fft.next_fast_len(samples.size + silence, True)
     spectrum = np.zeros(length, dtype=np.complex128)
-    spectrum[: length // 2 + 1] = scipy.fft.rfft(samples, length)
-    spectrum *= 2.0
-    spectrum[0] = 0.0
+    spectrum[1 : length // 2 + 1] = scipy.fft.rfft(samples, length)[1:]
+    spectrum[1 : (length + 1) // 2] *= 2.0
     return np.asarray(scipy.fft.ifft(spectrum, overwrite_x=True)[: samples.size], dtype=np.complex128)

@@ -62,16 +62,15 @@ def for_whom(
         raise InputError(f"a seat at {distance_m} m", expected="a distance above 0 m", remedy="correct it")
     known = {**reading.figures, **(figures or {})}
     # The sentence on the load is not the first where it cannot be told.
-    drives = (
-        () if amplifier is None else (*(one for one in amplifier.sentences if " drive " in one), amplifier.sentences[0])
-    )
+    told = ("",) if amplifier is None else amplifier.sentences
+    drive = next((one for one in told if " drive " in one), told[0])
     said: list[Said | None] = [
         _bass(known),
         _bass_and_subwoofer(subwoofer),
         _loudness(known, distance_m, rated_impedance_ohm),
         _clean(known, distance_m),
         _load(known),
-        Said("amplifier", drives[0], ("amplifier_load_margin",)) if drives else None,
+        Said("amplifier", drive, ("amplifier_load_margin",)) if drive else None,
         _seats(known),
         *_deviations(findings),
         _claims(claims),

@@ -62,12 +62,8 @@ def _reference(curve: Curve) -> tuple[float, float, float] | None:
     x, power = np.log2(curve.axis.hz), np.where(curve.valid, 10 ** (curve.values / 10), 0.0)
     half = 0.5 + 1e-6  # Steps of an octave's fractions end on half an octave, but for rounding.
     inside = np.abs(x[:, None] - x) <= half
-    whole = (
-        curve.valid
-        & (x - x[0] >= 1.0 - half)
-        & (x[-1] - x >= 1.0 - half)
-        & (inside @ (~curve.valid).astype(float) == 0)
-    )
+    is_far = np.minimum(x - x[0], x[-1] - x) >= 1.0 - half
+    whole = curve.valid & is_far & (inside @ (~curve.valid).astype(float) == 0)
     if whole.any():
         octave = np.where(whole, inside @ power / inside.sum(axis=1), 0.0)
         place = int(np.argmax(octave))
