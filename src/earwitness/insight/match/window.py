@@ -224,4 +224,5 @@ def _deepest_hz(hz: FloatArray, energy: FloatArray, fine: FloatArray, change_db:
     change = _change_db(energy @ third_octaves(hz, wanted).T, fine)[near].min(axis=0)
     if change.min() > -change_db:
         raise InputError.of("insight.nothing_cancels_db", change_db=change_db, search_deg=SEARCH_DEG)
-    return float(wanted[int(np.argmin(change))])
+    # Of those that are alike the lowest, whatever the last bits say.
+    return float(wanted[int(np.argmin(np.round(change, 6)))])
